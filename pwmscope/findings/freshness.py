@@ -43,11 +43,12 @@ DEFINITIONS: Final = (
         "the width before is stale: the link brought nothing new. It is told only where the "
         "stick moves so fast that neither a rest nor a step explains a repeat. It is not the "
         "number of missing frames: a receiver that repeats old widths misses none.",
-        "p = fresh / (fresh + stale), over frames with 2 |pace| > 1.3 |pace beside| + 1.2 step + "
-        "8 s, s the deviation of a width; a freeze counts w times, 1 / w the part of the places "
-        "where one as long would show; 95 %: Clopper-Pearson with n / phi for n, phi = (u^2 v + "
-        "m^2 (u^2 - u)) / ((u + m) u m), at least 1; m and v the mean and variance of the repeats "
-        "in a freeze, u the mean number of frames between",
+        "p = fresh / (fresh + stale), over frames after which a repeat would end in a jump over "
+        "5/4 leap + step + 8 s, s the deviation of a width, leap the mean size of the changes "
+        "beside; a freeze counts w times, 1 / w the part of the places where one as long would "
+        "show; 95 %: Clopper-Pearson with n / phi for n, phi = (u^2 v + m^2 (u^2 - u)) / ((u + m) "
+        "u m), at least 1; m and v the mean and variance of the repeats in a freeze, u the mean "
+        "number of frames between",
         "exact binomial interval (Clopper and Pearson, Biometrika 26, 1934) at an effective "
         "sample size (Korn and Graubard, Survey Methodology 24, 1998), variance of an alternating "
         "renewal process; all from memory; choice of the frames: own algorithm",
@@ -60,9 +61,11 @@ DEFINITIONS: Final = (
         "stand for the hidden ones.",
         "60 y / T, y the sum of the weights w (see fresh frames), T the time in which a repeat "
         "would show; 95 %: v / (2 y T) times the 2.5 % quantile of chi-squared with 2 y^2 / v "
-        "degrees of freedom, v the sum of w^2; for the 97.5 % the largest w comes once more",
-        "Fay and Feuer, Statistics in Medicine 16, 1997 (with w = 1: Garwood, Biometrika 28, 1936; "
-        "both from memory); own algorithm",
+        "degrees of freedom, v the sum of w^2 times (u^2 - u + var) / (u + m)^2, var, m and u as "
+        "under fresh frames; for the 97.5 % the largest w comes once more",
+        "Fay and Feuer, Statistics in Medicine 16, 1997 (with w = 1: Garwood, Biometrika 28, "
+        "1936), with the variance of the events of a renewal process (D. R. Cox, Renewal Theory, "
+        "1962); all from memory; own algorithm",
     ),
     Definition(
         LONGEST,
@@ -119,7 +122,7 @@ def examine_freshness(record: Record, resolution: Resolution) -> Freshness:
     fresh, stale = int(found.fresh.size), found.stale
     period_s = (record.frames.usual_us or record.table.convention.period_us) / 1e6
     fresh_at_s = record.table.rise_s[found.fresh + 1]
-    told_s = found.told.size * period_s
+    told_s = found.told.size * found.turns * period_s
     line = record.table.line
     if fresh + stale < MIN_TOLD:
         reason = _why_not(found, fresh + stale)
@@ -195,22 +198,25 @@ def format_share(share: float) -> str:
     return f"{min(share, 99.9):.1f} %"
 
 
-def rate_interval(weight: FloatArray, observed_s: float) -> tuple[float, float]:
+def rate_interval(
+    weight: FloatArray, observed_s: float, dispersion: float = 1.0
+) -> tuple[float, float]:
     """Return the 95 % interval of a rate whose events each stand for some, in so many seconds.
 
-    With weights of 1 it is Garwood's.
+    ``dispersion`` is the variance of their number over that of a Poisson process. With weights
+    and a dispersion of 1 it is Garwood's.
 
     Examples
     --------
     >>> [round(end, 3) for end in rate_interval(np.ones(5), 1.0)]
     [1.623, 11.668]
     """
-    total, square = float(np.sum(weight)), float(np.sum(weight**2))
+    total, square = float(np.sum(weight)), dispersion * float(np.sum(weight**2))
     most = float(np.max(weight, initial=1.0))
     low = 0.0
     if total:
         low = square / (2.0 * total) * chi_squared_above(0.975, 2.0 * total**2 / square)
-    total, square = total + most, square + most**2
+    total, square = total + most, square + dispersion * most**2
     high = square / (2.0 * total) * chi_squared_above(0.025, 2.0 * total**2 / square)
     return low / observed_s, high / observed_s
 
@@ -218,7 +224,7 @@ def rate_interval(weight: FloatArray, observed_s: float) -> tuple[float, float]:
 def _freezes_finding(record: Record, found: Renewals, told_s: float) -> Finding:
     count = int(np.count_nonzero(found.began_told))
     weight = found.weight[found.began_told]
-    low, high = (60.0 * end for end in rate_interval(weight, told_s))
+    low, high = (60.0 * end for end in rate_interval(weight, told_s, found.dispersion))
     hidden = round(float(np.sum(weight)) - count)
     rate = 60.0 * float(np.sum(weight)) / told_s
     more = found.first.size - count

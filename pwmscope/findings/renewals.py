@@ -18,24 +18,22 @@ CLEAR: Final = 5.5
 LESS: Final = 1.0
 SELDOM: Final = 3
 """Chance seldom makes so many repeats: a jump after them may be less clear by `LESS`."""
-STEPS: Final = 1.2
-"""A jump of no more than so many of the stick's steps may be one step."""
 FINEST: Final = 2.5
 """In noise no step is known to be finer than so many deviations."""
-LEAPS: Final = 1.3
-"""A stick that sets off goes no farther in one frame than so many times its pace after that."""
-UNLIKE: Final = 5.0
-"""A stick that moves on through a freeze has no pace so many times another's beside it."""
 MARGIN: Final = 2.5
 """A repeat is sure to show where its jump would be clear by so many more deviations."""
-EVEN: Final = 0.34
-"""A stick that moves changes in so large a part of the frames beside a freeze, in effect."""
-LONG_S: Final = 0.1
-"""In so long a hand may stop and set off again."""
-LATE_S: Final = 0.025
-"""So shortly before it stops, a hand has slowed down."""
-BESIDE_S: Final = 0.06
-"""How long before and after a frame the pace is taken from."""
+LEAST: Final = 0.25
+"""A stick that moves on goes through a freeze at so large a part of its pace beside, at least."""
+BESIDE_S: Final = 0.12
+MIN_BESIDE: Final = 6
+"""How long before and after a freeze the stick is looked at, and how many frames at least."""
+EVEN: Final = 0.25
+MOVES: Final = 2.5
+"""A stick that moves changes in so large a part of them, in effect, and so many at least."""
+SEVERAL: Final = 20
+"""Where only one jump in so many shows a freeze, chance made it: the stick leaps by itself."""
+BURST: Final = (6.0, 60.0)
+"""Mean and mean square of the one freeze that is taken besides those seen."""
 MIN_TOLD: Final = 20
 """Frames from which the share of fresh ones is told."""
 MAX_TURNS: Final = 6
@@ -43,21 +41,14 @@ MAX_TURNS: Final = 6
 MIN_LARGE: Final = 24
 """Large changes from which such turns are known; nearly all come in the same frame of each."""
 MOST_HIDDEN: Final = 10.0
-ALIKE: Final = 0.75
-"""Levels lie on steps where the mean of their phases is longer."""
-SURE: Final = 20.0
-"""By chance they do with exp(-20) for each step tried."""
-_NOTCHED: Final = 128
 _PASSES: Final = 3
 _NEARLY_ALL: Final = 0.95
-_NEAR: Final = 10
 _LOOK_BACK: Final = 256
 _BATCH: Final = 4096
 _COARSE_PART: Final = 8.0
 _REPEATS: Final = 6
 """Repeats that are looked at together, to tell whether they come regularly."""
 _REACH: Final = 1.2
-_MOSTLY: Final = 0.4
 _LOW: Final = 0.02
 _CHANCE: Final = 4.7e-4
 """That noise parts two widths by more than `CHANGED` of its deviations."""
@@ -91,6 +82,7 @@ class Renewals:
     # shape (k,): How many as long there were for each that is found; a turn hides the others
     weight: FloatArray
     every: float  # Frames from one renewal to the next that are usual; mostly 1
+    turns: int  # Frames that are taken as one, where a link sends its lines by turns; mostly 1
     step_us: float  # The largest step of the width that may be
     moved: bool  # Whether the width ranges over more than a step and noise
 
@@ -100,112 +92,185 @@ class Renewals:
         return round(float(np.sum(self.missed * self.in_told * self.weight)))
 
     @property
+    def cycle(self) -> tuple[float, float, float]:
+        """Mean and variance of the renewals that a freeze lacks, and mean of those between two.
+
+        One more is taken besides those seen, since few tell little.
+        """
+        freezes = float(np.sum(self.weight)) + 1.0
+        mean = (float(np.sum(self.weight * self.missed)) + BURST[0]) / freezes
+        square = (float(np.sum((self.weight * self.missed) ** 2)) + BURST[1]) / freezes
+        between = max(mean * self.fresh.size / max(self.stale, 1), 1.0)
+        return mean, max(square - mean**2, 0.0), between
+
+    @property
     def effect(self) -> float:
         """Variance of the stale ones over that of independent frames.
 
-        That of an alternating renewal process with geometric stretches between its freezes. A
-        burst of three is taken besides those seen, since few tell little.
+        That of an alternating renewal process with geometric stretches between its freezes.
         """
-        freezes = float(np.sum(self.weight)) + 1.0
-        mean = (float(np.sum(self.weight * self.missed)) + 3.0) / freezes
-        square = (float(np.sum((self.weight * self.missed) ** 2)) + 15.0) / freezes
-        between = max(mean * self.fresh.size / max(self.stale, 1), 1.0)
-        spread = between**2 * max(square - mean**2, 0.0) + mean**2 * (between**2 - between)
+        mean, variance, between = self.cycle
+        spread = between**2 * variance + mean**2 * (between**2 - between)
         return max(1.0, spread / ((between + mean) * between * mean))
+
+    @property
+    def dispersion(self) -> float:
+        """Variance of the number of freezes over its mean, of the same process."""
+        mean, variance, between = self.cycle
+        return (between**2 - between + variance) / (between + mean) ** 2
 
 
 def find_renewals(record: Record, finest_us: float | None) -> Renewals:
     """Find where a line's width was renewed. Own algorithm.
 
     ``finest_us`` is the step of the width, or what its steps are surely finer than, as far as
-    that is known. A run of frames of one width ends with a jump. Steps, noise and a stick that
-    sets off explain the jump unless it is larger than each of them makes it; a stick that rests
-    explains the run unless the stick moved up to it, and moves on as if it had never stopped.
-    Through freezes the stick is taken to have gone evenly; where it then is fast enough for a
-    repeat to show, frames are counted as fresh or not.
+    that is known. A run of frames of one width ends with a jump. Steps, noise and the stick's own
+    leaps explain the jump unless it is larger than they make it; a stick that rests explains the
+    run unless it moved up to it, and moves on as if it had never stopped. Through freezes the
+    stick is taken to have gone evenly; where it then is fast enough for a repeat to show, frames
+    are counted as fresh or not.
     """
     seen = _series(record)
     row, width_us, joined = seen.row, seen.width_us, seen.joined
-    beside = int(np.clip(round(BESIDE_S / seen.period_s), 3, 12))
+    beside = max(round(BESIDE_S / seen.period_s), MIN_BESIDE)
     change_us = np.abs(np.diff(width_us))
     step_us = _step_us(change_us[joined], seen.noise_us, finest_us, width_us)
     if not step_us:  # Steps that a drift passes off as noise
         calm_us = min(seen.noise_us, _calm_us(width_us, joined, seen.floor_us))
         step_us = _step_us(change_us[joined], calm_us, None, width_us)
-    least_us = STEPS * step_us + CLEAR * seen.noise_us
+    least_us = step_us + CLEAR * seen.noise_us
     if width_us.size <= 2 * beside + 2:
         none, real = np.zeros(0, np.int64), np.zeros(0)
         return Renewals(
-            none, none, none, none, real, real, real, real, none > 0, real, 1.0, step_us, False
+            none, none, none, none, real, real, real, real, none > 0, real, 1.0, 1, step_us, False
         )  # fmt: skip
-    first, last, known = _freezes(seen, beside, least_us)
-    notch_us = _notch_us(width_us[first], max(2.0 * step_us, 8.0 * seen.noise_us, 1.0))
-    if notch_us:  # The stick moved from notch to notch, and rested in them
-        step_us = notch_us
-        least_us = STEPS * step_us + CLEAR * seen.noise_us
-        first, last, known = _freezes(seen, beside, least_us)
-    place = np.arange(width_us.size)
+    first, last, frozen, own_us = _freezes(seen, beside, least_us)
+    if own_us > step_us:  # From notch to notch
+        step_us = own_us
+        least_us = step_us + CLEAR * seen.noise_us
+        first, last, frozen, _ = _freezes(seen, beside, least_us)
+    place, size = np.arange(width_us.size), width_us.size - 1
+    known = np.append(True, ~_marked(first[frozen], last[frozen], size))
     path_us = np.interp(place, place[known], width_us[known])
-    told = joined & _Paces(path_us, joined, beside).told(least_us + MARGIN * seen.noise_us)
-    # A change far smaller than the pace may be a repeat that did not show.
-    told &= ~known[1:] | (3.0 * change_us >= np.abs(np.diff(path_us)))
-    renewed = told & known[1:]
+    leaps = _Leaps(path_us, joined, beside, seen.noise_us)
+    told = joined & leaps.shows(path_us, 1, least_us + MARGIN * seen.noise_us)
+    renewed = told & ~_marked(first, last, size)
     every = _usual_interval(first, last, renewed)
+    if every == 1.0:  # The other runs are neither freezes nor fresh
+        doubtful = np.append(_marked(first[~frozen], last[~frozen] + 1, size), False)
+        told &= ~(doubtful[:-1] | doubtful[1:])
+        renewed &= told
+    first, last = first[frozen], last[frozen]
     usual = math.ceil(every - 1e-9)
     frames = last - first + 1
     missed = np.maximum(np.ceil((frames - usual) / every - 1e-9), 0.0)
     total = np.concatenate([[0], np.cumsum(told)])
     in_told = (total[last] - total[first]) / np.maximum(last - first, 1)
     longer = missed > 0
-    weight = _hidden(path_us, told, frames[longer], least_us)
+    weight = _hidden(leaps, path_us, told, frames[longer], least_us)
     rise_s = record.table.rise_s
     return Renewals(
         row[:-1][told], row[:-1][renewed], row[first[longer]], seen.turns * frames[longer],
         rise_s[row[first] + 1][longer], rise_s[row[last + 1]][longer], missed[longer],
-        in_told[longer], told[first][longer], weight, seen.turns * every, step_us,
+        in_told[longer], told[first][longer], weight, seen.turns * every, seen.turns, step_us,
         bool(np.ptp(width_us) > least_us + CLEAR * seen.noise_us),
     )  # fmt: skip
 
 
-def _freezes(seen: _Series, beside: int, least_us: float) -> tuple[IntArray, IntArray, BoolArray]:
-    """Find all freezes: first and last frame of each, and which frames are in none."""
+def _freezes(
+    seen: _Series, beside: int, least_us: float
+) -> tuple[IntArray, IntArray, BoolArray, float]:
+    """Find the runs that end with a jump: first and last frame, and which of them are freezes.
+
+    Besides, how large the leaps are that the stick makes by itself after it stood still; zero
+    where freezes are no rare exception among them.
+    """
     width_us, noise_us = seen.width_us, seen.noise_us
     first, last, jump_us = _still_runs(width_us, seen.joined, noise_us, least_us - LESS * noise_us)
     kept = ~_drifts(width_us, first, last, noise_us)
     first, last, jump_us = first[kept], last[kept], jump_us[kept]
-    clear_us = np.where(last - first >= SELDOM, least_us - LESS * noise_us, least_us)
-    short = last - first < max(round(LONG_S / seen.period_s), 4)
-    late = max(1, round(LATE_S / seen.period_s))
-    near = max(_NEAR, round(2.0 * BESIDE_S / seen.period_s))
-    frozen, known = np.zeros(first.size, bool), np.ones(width_us.size, bool)
-    place, path_us = np.arange(width_us.size), width_us
-    for _ in range(_PASSES):  # A freeze beside spoils the pace until it is known
-        paces = _Paces(path_us, seen.joined, beside)
-        on = short | paces.goes_on(last, np.abs(jump_us) / (last - first + 1))
-        frozen |= on & paces.frozen(first, last, jump_us, clear_us)
-        frozen |= paces.breaks_off(first, last, jump_us, clear_us, late=late, noise_us=noise_us)
-        frozen &= _even(width_us, known, first, last, near=near, noise_us=noise_us)
+    up, size_us, repeats = jump_us > 0.0, np.abs(jump_us), last - first
+    long = repeats >= SELDOM
+    clear_us = np.where(long, least_us - LESS * noise_us, least_us)
+    known, place, path_us = np.ones(width_us.size, bool), np.arange(width_us.size), width_us
+    for at in range(_PASSES):  # A freeze beside spoils the leaps until it is known
+        leaps = _Leaps(path_us, seen.joined, beside, noise_us)
+        before, after = leaps.before[:, 1 * up, first], leaps.after[:, 1 * up, last + 1]
+        if at == 0:  # The evener side counts for both
+            evener = before[0] ** 2 * after[1] > after[0] ** 2 * before[1]
+            before = after = np.where(evener | (after[0] <= 0.0), before, after)
+        frozen = leaps.clear(size_us, repeats, before, after, clear_us)
         known[1:] = ~_marked(first[frozen], last[frozen], width_us.size - 1)
         path_us = np.interp(place, place[known], width_us[known])
-    return first[frozen], last[frozen], known
+    on = long & (before[0] > 0.0) & (after[0] > 0.0)
+    rare = max(int(np.count_nonzero(on & frozen)), 1)
+    seldom = int(np.count_nonzero(on)) >= SEVERAL * rare
+    own_us = float(np.quantile(size_us[on & ~frozen], 1.0 - 1.0 / SEVERAL)) if seldom else 0.0
+    return first, last, frozen, own_us
 
 
-def _notch_us(level_us: FloatArray, least_us: float) -> float:
-    """Step on which nearly all levels lie at which the width stood still; 0 where there is none.
+class _Leaps:
+    """How far a stick leaps from frame to frame just before and after each frame.
 
-    A link freezes anywhere. By Rayleigh's test levels that lie anywhere do so with a chance of
-    exp(-n R^2) for each step that is tried.
+    Of leaps the sum S and the sum of squares Q say how many there are in effect, S^2 / Q, and how
+    large they are, Q / S. They are taken over the stretch next to the frame that has most of them;
+    zero where the stick does not move. Both have shape (2, 2, n): S and Q, down and up.
     """
-    level_us = level_us[:_NOTCHED]
-    range_us = float(np.ptp(level_us)) if level_us.size else 0.0
-    if level_us.size * ALIKE**2 < SURE or range_us < 4.0 * least_us:
-        return 0.0
-    per_us = np.arange(4.0 / range_us, 1.0 / least_us, 0.1 / range_us)
-    turn = np.exp(2j * np.pi * np.outer(per_us, level_us - level_us[0]))
-    alike = np.abs(turn.mean(axis=1))
-    best = int(np.argmax(alike))
-    sure = alike[best] > ALIKE and level_us.size * alike[best] ** 2 > SURE
-    return float(1.0 / per_us[best]) if sure else 0.0
+
+    def __init__(
+        self, path_us: FloatArray, joined: BoolArray, beside: int, noise_us: float
+    ) -> None:
+        def up_to(path_us: FloatArray, joined: BoolArray) -> FloatArray:
+            square = np.append(0.0, np.cumsum(np.diff(path_us) ** 2))
+            gaps = np.append(0, np.cumsum(~joined))
+            best, most = np.zeros((2, path_us.size)), np.zeros(path_us.size)
+            for over in range(1, beside + 1):
+                net_us = path_us[over:] - path_us[:-over]
+                leaps = square[over:] - square[:-over] - 2.0 * over * noise_us**2
+                leaps = np.maximum(leaps, net_us**2 / over)
+                moves = np.where(net_us > changed_us, net_us**2 / np.maximum(leaps, 1e-12), 0.0)
+                more = (moves > most[over:]) & (gaps[over:] == gaps[:-over])
+                best[:, over:] = np.where(more, [net_us, leaps], best[:, over:])
+                most[over:] = np.where(more, moves, most[over:])
+            return best
+
+        changed_us = CHANGED * math.sqrt(2.0) * noise_us
+        self.enough = 2.0 * max(MOVES, EVEN * beside)
+        self.before = np.stack([up_to(way * path_us, joined) for way in (-1.0, 1.0)], axis=1)
+        back = [up_to(-way * path_us[::-1], joined[::-1])[:, ::-1] for way in (-1.0, 1.0)]
+        self.after = np.stack(back, axis=1)
+
+    def clear(
+        self,
+        jump_us: FloatArray,
+        repeats: IntArray | int,
+        before: FloatArray,
+        after: FloatArray,
+        least_us: FloatArray | float,
+    ) -> BoolArray:
+        """Say which jumps after so many repeats show that the stick had moved on.
+
+        It moved evenly beside and the same way, made no leap like that, and went through the
+        repeats at no pace of its own.
+        """
+        (net, square), slow_us = before + after, np.inf
+        moves: BoolArray = net**2 >= self.enough * square
+        for one, other in (before, after):
+            moves &= (one > 0.0) & (one**2 >= other)
+            slow_us = np.minimum(slow_us, other / np.maximum(one, 1e-9))
+        leap_us = square / np.maximum(net, 1e-9)
+        moves &= jump_us > (1.0 + LEAST) * leap_us + least_us
+        moves &= jump_us > (1.0 + LEAST * repeats) * leap_us
+        return moves & (LEAST * jump_us <= (repeats + 1) * slow_us)
+
+    def shows(self, path_us: FloatArray, repeats: int, least_us: float) -> BoolArray:
+        """Say after which frames so many repeats would show; shape (n - 1,)."""
+        end, shows = repeats + 1, np.zeros(path_us.size - 1, bool)
+        for up, way in enumerate((-1.0, 1.0)):
+            jump_us = way * (path_us[end:] - path_us[:-end])
+            before, after = self.before[:, up, :-end], self.after[:, up, end:]
+            shows[: jump_us.size] |= self.clear(jump_us, repeats, before, after, least_us)
+        return shows
 
 
 def _drifts(width_us: FloatArray, first: IntArray, last: IntArray, noise_us: float) -> BoolArray:
@@ -224,50 +289,18 @@ def _drifts(width_us: FloatArray, first: IntArray, last: IntArray, noise_us: flo
     return drifts
 
 
-def _even(
-    width_us: FloatArray,
-    known: BoolArray,
-    first: IntArray,
-    last: IntArray,
-    *,
-    near: int,
-    noise_us: float,
-) -> BoolArray:
-    """Say beside which runs the stick moves evenly, not by a leap now and then.
-
-    Of leaps L the sum's square over the sum of squares is how many there are in effect. What is
-    known as a freeze is left out. A stick that did not move beside shows nothing.
-    """
-    change_us = np.diff(width_us)
-    at = np.flatnonzero(known[1:] & known[:-1])
-    total = np.append(0.0, np.cumsum(change_us[at]))
-    square = np.append(0.0, np.cumsum(change_us[at] ** 2 - 2.0 * noise_us**2))
-    even = np.zeros(first.size, bool)
-    up_to, from_ = np.searchsorted(at, first), np.searchsorted(at, last + 1)
-    for low, high in (
-        (np.maximum(up_to - near, 0), up_to),
-        (from_, np.minimum(from_ + near, at.size)),
-    ):
-        net_us = total[high] - total[low]
-        leaps = EVEN * np.maximum(high - low, 4) * (square[high] - square[low])
-        even |= net_us**2 > np.maximum(leaps, 2.0 * (CHANGED * noise_us) ** 2)
-    return even
-
-
-def _hidden(path_us: FloatArray, told: BoolArray, frames: IntArray, least_us: float) -> FloatArray:
+def _hidden(
+    leaps: _Leaps, path_us: FloatArray, told: BoolArray, frames: IntArray, least_us: float
+) -> FloatArray:
     """Say how many freezes as long there were for each found, at most `MOST_HIDDEN`.
 
     One may begin wherever it is told. It shows only where the stick goes on the same way to its
     end, and far enough for a jump.
     """
-    pace_us, weight = np.diff(path_us), np.ones(frames.size)
+    weight = np.ones(frames.size)
     for length in np.unique(frames):
-        begin, end = pace_us[:-length], pace_us[length:]
-        jump_us = np.sign(begin) * (path_us[length:-1] - path_us[: -length - 1])
-        beside_us = np.maximum(np.abs(begin), np.abs(end))
-        shows = (begin * end > 0.0) & (jump_us > LEAPS * beside_us + least_us)
-        at = told[:-length]
-        share = (np.count_nonzero(shows & at) + 1.0) / (np.count_nonzero(at) + 1.0)
+        shows = leaps.shows(path_us, int(length) - 1, least_us)
+        share = (np.count_nonzero(shows & told) + 1.0) / (np.count_nonzero(told) + 1.0)
         weight[frames == length] = min(1.0 / share, MOST_HIDDEN)
     return weight
 
@@ -400,7 +433,7 @@ def _still_runs(
         near = np.logical_and.accumulate(near, axis=1)
         count = np.maximum(near.sum(axis=1), 1)
         level_us = np.where(near, seen_us, 0.0)[:, :8].sum(axis=1) / np.minimum(count, 8)
-        still = usable & (np.abs(seen_us - level_us[:, None]) <= CHANGED * noise_us)
+        still = usable & (np.abs(seen_us - level_us[:, None]) <= (CHANGED + 1.0) * noise_us)
         length = np.logical_and.accumulate(still, axis=1).sum(axis=1)
         firsts.append(some - length + 1)
         jumps.append(width_us[some + 1] - level_us)
@@ -410,133 +443,6 @@ def _still_runs(
     first[1:] = np.maximum(first[1:], last[:-1] + 1)
     kept = first < last
     return first[kept], last[kept], jump_us[kept]
-
-
-class _Paces:
-    """Paces of the stick before and after frames, in microseconds a frame.
-
-    Each is taken over two frames, over a few and over many: a freeze beside spoils some of them.
-    The calmest of the first two says what the stick does at that frame, the largest of all
-    whether it moves.
-    """
-
-    def __init__(self, width_us: FloatArray, joined: BoolArray, beside: int) -> None:
-        self.beside, self.width_us = beside, width_us
-        self.step_us = np.abs(np.diff(width_us, prepend=width_us[0]))  # Up to each frame
-        gaps = np.concatenate([[0], np.cumsum(~joined)])
-        total = np.concatenate([[0.0], np.cumsum(width_us - width_us[0])])
-        scales = [_slopes(width_us, total, gaps, over) for over in (2, beside, 3 * beside)]
-        self.before = np.array([before for before, _ in scales])
-        self.after = np.array([after for _, after in scales])
-
-    def frozen(
-        self,
-        first: IntArray,
-        last: IntArray,
-        jump_us: FloatArray,
-        least_us: FloatArray,
-    ) -> BoolArray:
-        """Say which runs a stick that moves on has made, and neither steps nor noise explain."""
-        way = np.sign(jump_us)
-        before, after = way * self.before[:, first], way * self.after[:, last + 1]
-        pace = np.abs(jump_us) / (last - first + 1)
-        good, beside = _plausible(before, after, pace)
-        good &= before[:2].max(axis=0) > 0.0
-        frozen: BoolArray = good & (np.abs(jump_us) > LEAPS * beside + least_us)
-        return frozen
-
-    def breaks_off(
-        self,
-        first: IntArray,
-        last: IntArray,
-        jump_us: FloatArray,
-        least_us: FloatArray,
-        *,
-        late: int,
-        noise_us: float,
-    ) -> BoolArray:
-        """Say in which runs a stick in full motion stopped at once, leapt, and moved again.
-
-        A hand slows down before it stops, unless at an end; so the stick may go another way.
-        """
-        earlier = np.maximum(first - late, 0)
-        pace, way = np.abs(self.before[1, earlier]), np.sign(self.before[1, earlier])
-        level_us, after = self.width_us[first], np.abs(self.after[:, last + 1])
-        lately = way * (level_us - self.width_us[earlier]) / late
-        end_us = np.where(way > 0, self.width_us.max(), self.width_us.min())
-        # Or the jump makes up for what the stick would have gone.
-        went_us = pace * (last - first + 1)
-        as_far = np.abs(way * jump_us - went_us) < 0.4 * went_us
-        as_far &= after[0] < 2.0 * pace  # A spring is faster
-        off: BoolArray = (
-            (last - first >= 2)
-            & (pace * self.beside > least_us)
-            & (lately > 0.6 * pace + 3.0 * noise_us / late)
-            & (way * self.before[2, first] > 0.4 * pace)
-            & (np.abs(end_us - level_us) > 2.0 * least_us)
-            & (np.abs(jump_us) > LEAPS * np.maximum(pace, _calm(after)) + least_us)
-            & (after[:2].max(axis=0) * self.beside > least_us)
-            & (as_far | self.goes_on(last, np.maximum(pace, _calm(after))))
-        )
-        return off
-
-    def goes_on(self, last: IntArray, pace: FloatArray) -> BoolArray:
-        """Say after which runs the stick still moves when a spring would have taken it home."""
-        size = self.width_us.size
-        home = np.minimum(last + 1 + self.beside, size - 1)
-        later = np.minimum(home + self.beside, size - 1)
-        beside = np.array([[-1], [0], [1]])
-        home_us, later_us = (
-            self.width_us[np.clip(at + beside, 0, size - 1)].mean(axis=0) for at in (home, later)
-        )
-        on: BoolArray = np.abs(later_us - home_us) > 0.2 * pace * np.maximum(later - home, 1)
-        return on
-
-    def told(self, least_us: float) -> BoolArray:
-        """Say after which frames a single repeat would show."""
-        before, after = self.before[:, :-1], self.after[:, 1:]
-        pace = 0.5 * (before[1] + after[1])
-        way = np.sign(np.nan_to_num(pace))
-        pace = np.abs(pace)
-        good, beside = _plausible(way * before, way * after, pace)
-        told: BoolArray = good & (2.0 * pace > LEAPS * beside + least_us)
-        return told
-
-
-def _plausible(
-    before: FloatArray, after: FloatArray, pace: FloatArray
-) -> tuple[BoolArray, FloatArray]:
-    """Say where a stick of some pace moves before and after; and the larger pace of those."""
-    beside = np.maximum(_calm(before), _calm(after))
-    moves = np.minimum(_most(before), _most(after))
-    good: BoolArray = (moves > 0.0) & (moves * UNLIKE >= pace) & (pace * UNLIKE >= beside)
-    return good & np.isfinite(before[1]) & np.isfinite(after[1]), beside
-
-
-def _slopes(
-    width_us: FloatArray, total: FloatArray, gaps: IntArray, over: int
-) -> tuple[FloatArray, FloatArray]:
-    """Paces up to each frame from the mean of some before it, and from it to those after it."""
-    before, after = np.full(width_us.size, np.nan), np.full(width_us.size, np.nan)
-    if width_us.size > over:
-        mean_us = (total[over:] - total[:-over]) / over + width_us[0]
-        whole = gaps[over:] == gaps[:-over]
-        lever = (over + 1) / 2.0
-        before[over:] = np.where(whole, (width_us[over:] - mean_us[:-1]) / lever, np.nan)
-        after[:-over] = np.where(whole, (mean_us[1:] - width_us[:-over]) / lever, np.nan)
-    return before, after
-
-
-def _calm(paces: FloatArray) -> FloatArray:
-    """Return the smaller of the paces over two frames and over a few, whatever their way."""
-    calm: FloatArray = np.nanmin(np.abs(paces[:2]), axis=0, initial=np.inf)
-    return calm
-
-
-def _most(paces: FloatArray) -> FloatArray:
-    """Return the largest of the paces one way."""
-    most: FloatArray = np.nanmax(paces, axis=0, initial=-np.inf)
-    return most
 
 
 def _step_us(
@@ -570,13 +476,12 @@ def _usual_interval(first: IntArray, last: IntArray, renewed: BoolArray) -> floa
     if length.size < MIN_TOLD:
         return 1.0
     whole = median_of(length)
-    if whole >= 2.0 and float(np.mean(length == whole)) > _MOSTLY:
-        return whole
     mean = float(np.mean(np.minimum(length, 2.0 * whole)))
     part = min(mean % 1.0, -mean % 1.0)
     turns = math.ceil(_REPEATS / part) if part > 0.02 else length.size
-    if 2 * turns > length.size:
-        return 1.0
-    walk = np.concatenate([[0.0], np.cumsum(length - mean)])
-    reach = np.ptp(np.lib.stride_tricks.sliding_window_view(walk, turns + 1), axis=1)
-    return mean if median_of(reach) <= _REACH else 1.0
+    if 2 * turns <= length.size:
+        walk = np.concatenate([[0.0], np.cumsum(length - mean)])
+        reach = np.ptp(np.lib.stride_tricks.sliding_window_view(walk, turns + 1), axis=1)
+        if median_of(reach) <= _REACH:
+            return mean
+    return whole if np.mean(length >= whole) > _NEARLY_ALL else 1.0

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import argparse
 import itertools
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -30,6 +30,7 @@ import numpy.typing as npt
 from scipy import signal, stats
 
 from pwmscope import Capture, examine
+from pwmscope.findings.freshness import Freshness
 from pwmscope.model import Line
 
 Reals = npt.NDArray[np.float64]
@@ -256,12 +257,29 @@ class Tally:
     """What a study came to."""
 
     freezes: list[Freeze] = field(default_factory=list)
-    clean: int = 0
-    invented: list[tuple[int, str, str]] = field(default_factory=list)
+    still: int = 0  # Lines without loss: still or coarse ones
+    moving: int = 0  # And those that move
+    invented_still: list[tuple[int, str, str]] = field(default_factory=list)
+    invented_moving: list[tuple[int, str, str]] = field(default_factory=list)
     claimed: int = 0
     false: list[tuple[int, str, int]] = field(default_factory=list)
     shares: list[bool] = field(default_factory=list)
     rates: list[bool] = field(default_factory=list)
+
+    def take_clean(self, seed: int, line: str, hand: str, *, is_still: bool, wrong: bool) -> None:
+        """Count a line without loss, and whether a freeze of it was invented."""
+        self.still += is_still
+        self.moving += not is_still
+        if wrong:
+            (self.invented_still if is_still else self.invented_moving).append((seed, line, hand))
+
+    def take_intervals(self, answer: Freshness, share: float, rate: float) -> None:
+        """Hold the intervals against the link's long-run share (percent) and rate (a minute)."""
+        for held, finding, true in zip(
+            (self.shares, self.rates), answer.findings, (share, rate), strict=False
+        ):
+            if finding.interval is not None:
+                held.append(finding.interval[0] <= true <= finding.interval[1])
 
 
 def long_run(of: Link) -> float:
@@ -292,10 +310,10 @@ def judge(of: Link, tally: Tally) -> None:
             for at_s in (answer.renewals.start_s, answer.renewals.end_s)
         )
         if not of.gap:
-            tally.clean += 1
-            natural = 1 if of.shares == "turns" else 0
-            if (np.any(last - first > natural)) or (answer.share is not None and answer.share < 1):
-                tally.invented.append((of.seed, name, of.hands[k]))
+            wrong = bool(np.any(last - first > (of.shares == "turns")))
+            wrong |= answer.share is not None and answer.share < 1.0
+            hand_ = of.hands[k]
+            tally.take_clean(of.seed, name, hand_, is_still=hand_ in QUIET, wrong=wrong)
             continue
         stale = np.concatenate([[False], np.diff(truth.source) == 0])
         tally.claimed += first.size
@@ -307,13 +325,8 @@ def judge(of: Link, tally: Tally) -> None:
             found = bool(np.any(overlap >= length / 2))
             one = freeze(of, name, truth, begin, length, found=found)
             tally.freezes += [one] if one else []
-        if answer.share is not None and of.shares != "turns":
-            interval = answer.findings[0].interval
-            assert interval is not None
-            tally.shares.append(interval[0] <= long_run(of) <= interval[1])
-            often = answer.findings[1].interval
-            assert often is not None
-            tally.rates.append(often[0] <= 60e3 / of.period_ms * onsets(of) <= often[1])
+        if of.shares != "turns":
+            tally.take_intervals(answer, long_run(of), 60e3 / of.period_ms * onsets(of))
 
 
 def study(seeds: Iterable[int]) -> Tally:
@@ -332,9 +345,9 @@ def told(name: str, freezes: list[Freeze]) -> None:
         print(f"  {name:<34}{len(freezes):>6} {found:>8.1%} {known:>8.1%}")
 
 
-def main() -> None:
+def answer_command(study: Callable[[Iterable[int]], Tally], description: str) -> None:
     """Print what a study came to."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(description=description)
     parser.add_argument("count", type=int)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--missed", action="store_true")
@@ -353,17 +366,20 @@ def main() -> None:
     for way in ("stops", "turns"):
         some = [one for one in tally.freezes if one.speed >= 1.0 and not one.is_slow]
         told(f"the stick {way}, speed 1 or more", [one for one in some if one.way == way])
-    print(
-        f"lines without loss on which a freeze is invented: {len(tally.invented)} of {tally.clean}"
-    )
+    for kind, wrong, of in (
+        ("still or coarse", tally.invented_still, tally.still),
+        ("moving", tally.invented_moving, tally.moving),
+    ):
+        print(f"{kind} lines without loss on which a freeze is invented: {len(wrong)} of {of}")
     print(f"freezes that were none: {len(tally.false)} of {tally.claimed}")
     for name, held in (("share of fresh frames", tally.shares), ("rate of freezes", tally.rates)):
         if held:
-            print(f"{name}: the interval holds the truth in {np.mean(held):.1%} of {len(held)}")
+            print(f"{name}: {sum(held)} of {len(held)} intervals hold it ({np.mean(held):.1%})")
     if given.missed:
-        for each in (*(one for one in asked if not one.found), *tally.invented, *tally.false):
+        invented = (*tally.invented_still, *tally.invented_moving)
+        for each in (*(one for one in asked if not one.found), *invented, *tally.false):
             print(each)
 
 
 if __name__ == "__main__":
-    main()
+    answer_command(study, __doc__ or "")

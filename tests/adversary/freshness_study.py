@@ -69,8 +69,10 @@ class Tally:
 
     asked: int = 0
     found: int = 0
-    clean_lines: int = 0
-    invented: int = 0  # Clean lines with a freeze or a share below one
+    still_lines: int = 0  # Clean lines, still or coarse
+    invented: int = 0  # Of those with a freeze or a share below one
+    moving_lines: int = 0  # Clean lines that move
+    invented_moving: int = 0
     false: int = 0  # Freezes of lossy lines where no packet was lost
     claimed: int = 0
     shares: list[bool] = field(default_factory=list)  # Whether each interval holds the truth
@@ -225,9 +227,11 @@ def judge(of: Draft, tally: Tally) -> None:
         first = np.rint((answer.renewals.start_s * 1e6 - 3_000) / of.period_us).astype(int)
         last = np.rint((answer.renewals.end_s * 1e6 - 3_000) / of.period_us).astype(int)
         if not of.loss:
-            tally.clean_lines += 1
             wrong = first.size > 0 or (answer.share is not None and answer.share < 1.0)
-            tally.invented += wrong
+            tally.moving_lines += of.kind == "moving"
+            tally.invented_moving += wrong and of.kind == "moving"
+            tally.still_lines += of.kind != "moving"
+            tally.invented += wrong and of.kind != "moving"
             if wrong:
                 tally.missed.append((of.seed, f"{name} invented", int(first.sum())))
             continue
@@ -269,11 +273,12 @@ def main() -> None:
     tally = study([draft(asked.seed * 100_000 + k) for k in range(asked.count)])
     print(f"{tally.lines} lines, told on {tally.told}")
     print(f"freezes of 3 frames or more: {tally.found} of {tally.asked} found")
-    print(f"clean lines with an invented freeze: {tally.invented} of {tally.clean_lines}")
+    print(f"still or coarse lines with an invented freeze: {tally.invented} of {tally.still_lines}")
+    print(f"moving clean lines with one: {tally.invented_moving} of {tally.moving_lines}")
     print(f"freezes that were none: {tally.false} of {tally.claimed}")
     for name, held in (("share of fresh frames", tally.shares), ("rate of freezes", tally.rates)):
         if held:
-            print(f"{name}: the interval holds the truth in {np.mean(held):.1%} of {len(held)}")
+            print(f"{name}: {sum(held)} of {len(held)} intervals hold it ({np.mean(held):.1%})")
     if asked.missed:
         for one in tally.missed:
             print(*one)

@@ -1,4 +1,4 @@
-"""A fixed slice of the freshness study; the whole study is the command `freshness_study.py`.
+"""Fixed slices of the three freshness studies; the whole studies are commands beside this file.
 
 Given these links with these lost packets, these freezes must be found and no others; the shares
 are refuted only where their 99.9 % Clopper-Pearson bound is, since a slice is small.
@@ -7,6 +7,7 @@ are refuted only where their 99.9 % Clopper-Pearson bound is, since a slice is s
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,11 +16,12 @@ from scipy import stats
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from adversary import freshness_afresh, freshness_study
+from adversary import freshness_afresh, freshness_study, freshness_third
 from adversary.freshness_study import Draft, Tally, Truth, draft, hand, lost_packets, onset, runs
 
 SLICE = range(48)
 AFRESH = range(30)
+THIRD = range(38)
 
 
 def upper(good: int, of: int) -> float:
@@ -38,9 +40,9 @@ def test_freezes_of_three_frames_are_found(tally: Tally) -> None:
 
 
 def test_still_and_coarse_sticks_freeze_nothing(tally: Tally) -> None:
-    assert tally.clean_lines > 60
-    assert upper(tally.clean_lines - tally.invented, tally.clean_lines) >= 0.99, tally.missed
-    assert tally.invented <= 1, tally.missed
+    assert tally.still_lines > 60
+    assert upper(tally.still_lines - tally.invented, tally.still_lines) >= 0.99, tally.missed
+    assert tally.invented + tally.invented_moving <= 1, tally.missed
 
 
 def test_what_is_called_a_freeze_is_one(tally: Tally) -> None:
@@ -76,8 +78,9 @@ def test_freezes_of_a_second_maker_are_found(afresh: freshness_afresh.Tally) -> 
 
 
 def test_notches_and_trembling_hands_freeze_nothing(afresh: freshness_afresh.Tally) -> None:
-    assert afresh.clean > 15
-    assert not afresh.invented
+    assert afresh.still + afresh.moving > 15
+    assert not afresh.invented_still
+    assert not afresh.invented_moving
     assert len(afresh.false) <= 0.01 * afresh.claimed, afresh.false
 
 
@@ -92,6 +95,45 @@ def test_a_best_detector_that_knows_the_hand_misses_slow_freezes(
 
 def test_runs_of_one_packet_are_counted_from_the_first_repeat() -> None:
     assert freshness_afresh.repeats(np.array([0, 0, 2, 3, 3, 3, 6])) == [(1, 1), (4, 2)]
+
+
+# --- a third maker's recordings -------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def third() -> freshness_afresh.Tally:
+    return freshness_third.study(THIRD)
+
+
+def test_freezes_of_a_third_maker_are_found(third: freshness_afresh.Tally) -> None:
+    asked = [one for one in third.freezes if one.is_asked]
+    assert len(asked) > 50
+    missed = [one for one in asked if not one.found]
+    assert upper(len(asked) - len(missed), len(asked)) >= 0.95, missed
+
+
+def test_dials_switches_and_trim_keys_freeze_nothing(third: freshness_afresh.Tally) -> None:
+    assert third.still > 10
+    assert not third.invented_still
+    assert not third.invented_moving
+
+
+@pytest.mark.parametrize("figure", ["shares", "rates"])
+def test_intervals_hold_the_truth_of_a_third_maker(
+    third: freshness_afresh.Tally, figure: str
+) -> None:
+    held: list[bool] = getattr(third, figure)
+    assert len(held) > 15
+    assert upper(sum(held), len(held)) >= 0.93
+
+
+def test_packets_of_a_third_maker_are_lost_as_often_as_asked() -> None:
+    of = replace(freshness_third.drawn(1), singles=0.02, freezes=0.01, longest=8)
+    lost = freshness_third.lost_packets(np.random.default_rng(4), of, 400_000)
+    share, a_minute = freshness_third.long_run(of)
+    assert 100.0 * (1.0 - np.mean(lost)) == pytest.approx(share, rel=0.005)
+    minutes = lost.size * of.frames_a_packet * of.period_s / 60.0
+    assert len(runs(lost)) / minutes == pytest.approx(a_minute, rel=0.03)
 
 
 # --- the generator's own truth, worked out by hand ------------------------------------------

@@ -596,9 +596,19 @@ def _changes(levels: list[tuple[_Word, Words64]]) -> Places:
     differs = functools.reduce(
         np.logical_or, (np.not_equal(off[1:], off[:-1]) for _, off in levels)
     )
+    if differs.all():  # as in a list of changes
+        return _counted(differs.size.bit_length())[: differs.size]
     at = np.flatnonzero(differs)
     at += 1
     return at
+
+
+@functools.lru_cache(maxsize=4)
+def _counted(bits: int) -> Places:
+    """Count from 1, for all pieces of which every row is a change."""
+    counted = np.arange(1, 1 << bits)
+    counted.flags.writeable = False
+    return counted
 
 
 def _packed(levels: list[tuple[_Word, Words64]], at: Places | slice) -> Words:

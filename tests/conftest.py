@@ -4,7 +4,8 @@ Hypothesis draws the same cases each time where ``CI`` is ``true`` and explores 
 of everything is split over the processors; named files and folders run in one process, as one
 wants when mending a test. mypy takes long and waits for nobody, so it starts with the run and
 `test_house.test_types` only reads what it said. Every worker collects all tests: in a tree where
-none was compiled yet the first does it alone, and the others take what it compiled.
+none was compiled yet the first does it alone, and the others take what it compiled. Matrices here
+are small: threads of a linear algebra library would wait for one another, and for other workers.
 """
 
 import gc
@@ -19,6 +20,9 @@ from pathlib import Path
 
 import pytest
 from hypothesis import settings
+
+for library in ("OPENBLAS", "OMP", "MKL"):
+    os.environ.setdefault(f"{library}_NUM_THREADS", "1")  # read when NumPy is first imported
 
 settings.register_profile("bench", deadline=None)
 settings.register_profile("build", deadline=None, derandomize=True)

@@ -1,4 +1,4 @@
-"""What the workers of the tests of many recordings do; they import it by its path."""
+"""What the workers of the tests of many recordings do, and on what; they import it by its path."""
 
 import os
 import signal
@@ -7,6 +7,15 @@ from pathlib import Path
 
 import pwmscope
 from pwmscope.analysis import Analysis
+
+
+def write_pulses(path: Path, width_us: int) -> Path:
+    """Write a line that pulses every 20 ms, as its changes."""
+    rows = [
+        f"{20_000 * n + at},{level}" for n in range(60) for at, level in ((0, 1), (width_us, 0))
+    ]
+    path.write_text("\n".join(["time_us,RX1", *rows, "1200000,1", ""]), encoding="utf-8")
+    return path
 
 
 def neutral_us(analysis: Analysis) -> float | None:

@@ -41,8 +41,7 @@ def perform(section, root):
 
 @pytest.fixture
 def project(tmp_path):
-    left_out = shutil.ignore_patterns("__pycache__")
-    shutil.copytree(ROOT / "pwmscope", tmp_path / "pwmscope", ignore=left_out)
+    shutil.copytree(ROOT / "pwmscope", tmp_path / "pwmscope")  # and what is compiled of it
     return tmp_path
 
 

@@ -1,8 +1,9 @@
-"""Many recordings at once: order, errors one by one, workers that are lost, a real cluster."""
+"""Many recordings at once: order, errors one by one, processes that are lost.
 
-import os
+A real cluster works in `tests/cli/test_cluster.py`.
+"""
+
 import pickle
-import signal
 import sys
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from functools import partial
@@ -16,19 +17,10 @@ from pwmscope.analysis.many import carry_out
 
 # Workers import by this path what they are to do; a package called tests may be another one there.
 sys.path.insert(0, str(Path(__file__).parent))
-from many_work import ended, ended_once, neutral_us, slowly
+from many_work import ended, ended_once, neutral_us, write_pulses
 
 CAPTURES = Path(__file__).parents[1] / "captures"
 SHEET = CAPTURES / "bench.toml"
-
-
-def write_pulses(path: Path, width_us: int) -> Path:
-    """Write a line that pulses every 20 ms, as its changes."""
-    rows = [
-        f"{20_000 * n + at},{level}" for n in range(60) for at, level in ((0, 1), (width_us, 0))
-    ]
-    path.write_text("\n".join(["time_us,RX1", *rows, "1200000,1", ""]), encoding="utf-8")
-    return path
 
 
 @pytest.fixture
@@ -125,28 +117,6 @@ def test_every_error_crosses_from_a_worker_as_it_is():
 def test_what_cannot_be_meant_is_refused_before_any_work(wrong, argument):
     with pytest.raises(pwmscope.PwmscopeError, match=argument):
         pwmscope.analyse_many(**wrong)
-
-
-def test_a_real_cluster_survives_the_loss_of_a_worker(recordings, tmp_path):
-    """A scheduler and two workers, one of which is ended by its number while it works."""
-    distributed = pytest.importorskip("distributed")
-    begun = tmp_path / "begun"
-    begun.mkdir()
-    with (
-        distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, dashboard_address=":0", processes=True
-        ) as farm,
-        cluster(farm.scheduler_address) as executor,
-    ):
-        outcomes = carry_out(partial(slowly, begun=begun), recordings, executor=executor)
-        first = next(outcomes)
-        _value, number = first.result
-        os.kill(number, signal.SIGKILL)
-        rest = list(outcomes)
-    assert [o.result and o.result[0] for o in (first, *rest)] == list(range(1400, 1406))
-    assert len({outcome.result[1] for outcome in rest}) >= 1
-    attempts = [mark.name.partition("-")[0] for mark in begun.iterdir()]
-    assert len(attempts) >= len(recordings)
 
 
 def test_a_cluster_that_does_not_answer_is_told(monkeypatch):

@@ -54,7 +54,7 @@ class _Commands(click.Group):
     def main(self, *args: Any, **extra: Any) -> Any:  # noqa: ANN401
         """Run a command; what the output's encoding lacks is written in ASCII."""
         set_up_streams()
-        _spare_searches()
+        _spare_work()
         try:
             try:
                 return super().main(*args, **extra)
@@ -83,10 +83,14 @@ class _Commands(click.Group):
             ctx.exit(INTERRUPTED)
 
 
-def _spare_searches() -> None:
-    """Look for cycles of objects seldom, and not at the end: imports make many and leave none."""
+def _spare_work() -> None:
+    """Look for cycles of objects seldom, and not at the end: imports make many and leave none.
+
+    Matrices are small here: threads of NumPy's linear algebra would only wait for one another.
+    """
     gc.set_threshold(_GARBAGE)
     atexit.register(gc.freeze)
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 def _format_lost(error: OSError) -> None:

@@ -1,4 +1,4 @@
-"""`--cluster`: report, inspect and compare done by a real scheduler's two workers."""
+"""`--cluster` and the library's `cluster`: what a real scheduler's two workers do."""
 
 import os
 import shutil
@@ -6,12 +6,19 @@ import signal
 import sys
 import threading
 import time
+from functools import partial
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+from pwmscope.analysis import cluster
+from pwmscope.analysis.many import carry_out
 from pwmscope.cli import main
+
+# Workers import by this path what they are to do; a package called tests may be another one there.
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from many_work import slowly, write_pulses
 
 CAPTURES = Path(__file__).parents[2] / "captures"
 SHEET = CAPTURES / "bench.toml"
@@ -63,6 +70,23 @@ def test_reports_are_written_though_a_worker_is_lost_and_a_file_is_bad(farm, tmp
     assert "4 of 5 recordings have a report" in done.stdout
     for number in range(4):
         assert Path(f"out/robot{number}/report.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_the_loss_of_a_worker_costs_no_recording(farm, tmp_path):
+    """One of two is ended by its number while it works."""
+    begun = tmp_path / "begun"
+    begun.mkdir()
+    recordings = [write_pulses(tmp_path / f"{width}.csv", width) for width in range(1400, 1406)]
+    with cluster(farm.scheduler_address) as executor:
+        outcomes = carry_out(partial(slowly, begun=begun), recordings, executor=executor)
+        first = next(outcomes)
+        _value, number = first.result
+        os.kill(number, signal.SIGKILL)
+        rest = list(outcomes)
+    assert [o.result and o.result[0] for o in (first, *rest)] == list(range(1400, 1406))
+    assert len({outcome.result[1] for outcome in rest}) >= 1
+    attempts = [mark.name.partition("-")[0] for mark in begun.iterdir()]
+    assert len(attempts) >= len(recordings)
 
 
 def test_a_folder_of_robots_is_inspected_as_without_a_cluster(farm, tmp_path, without_processes):

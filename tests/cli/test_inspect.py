@@ -74,14 +74,16 @@ def test_wiring_that_the_sheet_does_not_state_is_not_shown(tmp_path):
     assert done.output.startswith("FAILSAFE meets, 10 of 10, slowest 0.98 s; not shown: wiring (")
 
 
-def test_a_folder_of_robots_is_a_row_each(tmp_path):
+def test_a_folder_of_robots_is_a_row_each(tmp_path, without_processes):
+    """Its robots go to other processes in test_cluster.py."""
     day = tmp_path / "day"
     robot(day, "quince", SHEET, DRILL)
     robot(day, "medlar", SHEET, HOLDS)
     robot(day, "bare", DRILL)
     shutil.copy(SHEET, robot(day, "twice", SHEET, DRILL) / "second.toml")
     robot(day, "sheet-only", SHEET)
-    done = run(day, "-o", tmp_path / "out")
+    with without_processes():
+        done = run(day, "-o", tmp_path / "out")
     assert done.exit_code == 1  # one does not meet, although others are unusable
     rows = {line.split()[0]: line for line in done.output.splitlines() if line[:1].isalpha()}
     assert "FAILSAFE meets, 10 of 10" in rows["quince"]

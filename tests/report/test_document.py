@@ -27,6 +27,12 @@ def preset():
     return analysis.findings[0], analysis.failsafe, document
 
 
+@pytest.fixture
+def undrawn(monkeypatch):
+    """Documents of which the words alone are asked."""
+    monkeypatch.setattr(composition, "draw_channel", lambda *_: ())
+
+
 def said(words):
     return "".join(run.text for run in words)
 
@@ -107,6 +113,7 @@ def test_advice_comes_first_and_cautions_before_any_recording(preset):
     assert max(told.index(caution) for caution in CAUTIONS) < first_step
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_a_signal_loss_that_is_not_shown_gets_the_whole_procedure():
     analysis = pwmscope.analyse(CAPTURES / "clean-sweep.csv")
     told = text_of(section(compose(analysis), "change"))
@@ -128,6 +135,7 @@ def test_each_loss_that_shows_nothing_says_what_to_do(preset):
         assert f"{reason.to_do} It would show: signal loss (" in told
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_hazards_stand_under_the_headline():
     analysis = pwmscope.analyse(CAPTURES / "drill.csv.gz", sheet=CAPTURES / "bench.toml")
     front = compose(analysis).front

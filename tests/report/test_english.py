@@ -68,6 +68,7 @@ class Module:
             node.name: node for node in ast.walk(self.tree) if isinstance(node, ast.FunctionDef)
         }
         self._known = {None: _assigned(self.tree)}
+        self._returns = {}
 
     def texts(self):
         """Give every text that is no documentation, no formula and no source of one."""
@@ -132,9 +133,7 @@ class Module:
             case ast.Call(func=ast.Attribute(attr="capitalize" | "strip" | "get", value=value)):
                 found = [value]
             case ast.Call(func=ast.Name(id=name)) if name in self.functions and name not in seen:
-                inside = ast.walk(self.functions[name])
-                returned = [each.value for each in inside if isinstance(each, ast.Return)]
-                found = [value for value in returned if not isinstance(value, ast.Tuple)]
+                found = self._returns_of(name)
                 seen = (*seen, name)
             case ast.Call(func=ast.Name(id=name)) if name not in seen:
                 found = [ast.Constant(said_by(name, (*seen, name)))]
@@ -142,11 +141,15 @@ class Module:
 
     def returned(self, name, seen):
         """Give the longest text that a function of the module returns; None where it is no text."""
-        inside = ast.walk(self.functions[name])
-        found = [each.value for each in inside if isinstance(each, ast.Return) and each.value]
-        return _longest([
-            self.render(value, seen) for value in found if not isinstance(value, ast.Tuple)
-        ])  # fmt: skip
+        return _longest([self.render(value, seen) for value in self._returns_of(name)])
+
+    def _returns_of(self, name):
+        """Give the expressions that a function returns, but for several at once."""
+        if name not in self._returns:
+            inside = ast.walk(self.functions[name])
+            found = [each.value for each in inside if isinstance(each, ast.Return) and each.value]
+            self._returns[name] = [each for each in found if not isinstance(each, ast.Tuple)]
+        return self._returns[name]
 
 
 @functools.cache

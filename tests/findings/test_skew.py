@@ -241,6 +241,12 @@ def test_every_pulse_is_paired_with_the_one_nearest_to_its_usual_place(
             assert any(nearest[k] == nearest[frame] for k in rivals)
 
 
+def test_a_pulse_that_two_frames_are_nearest_to_is_measured_as_itself():
+    """Places 0, 0 and 2 end as far from their first as a run of three does."""
+    found = pair(np.array([0.0, 0.02, 0.04]), np.array([0.0105, 0.0302, 0.041]), 0.0, 20_000.0)
+    assert found.tolist() == [-1, 0, 2]
+
+
 def test_a_pulse_is_not_paired_twice():
     reference_s = np.array([0.0, 0.006, 0.02])
     assert pair(reference_s, np.array([0.0051, 0.0201]), 0.0, 20_000.0).tolist() == [-1, 0, 1]

@@ -155,7 +155,7 @@ def gather(
     back_partner = find_partners(first, first, lines, apart)[:, :, 0]
     bench = _Bench(
         lines, names, losses, during, after, partner, back_partner, capture, limit_s,
-        same_clock(lines, losses),
+        same_clock(lines, losses), apart,
     )  # fmt: skip
     lines = with_wandering(lines, losses, apart, lost)
     bench = replace(bench, lines=lines)
@@ -270,6 +270,7 @@ class _Shared:
     ramped_s: FloatArray
     own: BoolArray
     own_until_s: FloatArray
+    left_with_leap: BoolArray  # Whether what went with it was no return
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,6 +302,7 @@ class _Bench:
     capture: Span
     limit_s: float
     one_clock: BoolArray
+    apart: BoolArray
 
     @property
     def lost_s(self) -> FloatArray:
@@ -335,6 +337,11 @@ class _Bench:
     def evidence(self, ramps: BoolArray, ramped_s: FloatArray) -> dict[str, tuple[Evidence, ...]]:
         """Give each line's evidence at each of its losses."""
         entered, returned = self._entered(), self._returned()
+        window_s = self._window_ends_s()
+        leapt = self._leapt(returned, window_s)
+        left_with_leap = np.zeros(leapt.shape, dtype=bool)
+        if leapt.any():
+            left_with_leap = returned.is_one & ~self._without(leapt)._returned().is_one
         kind, partner = entered.kind, entered.partner
         seen = seen_levels(self.lines, self.losses, self.after)
         resting = resting_levels(self.lines, seen)
@@ -349,11 +356,12 @@ class _Bench:
             self._owned(entered, resting),
             placed,
             *find_pauses(self.lines, self.losses),
-            self._window_ends_s(),
+            window_s,
             self._undriven(),
             ramped_s,
             own,
             self._own_until_s(own | (placed <= MACHINE_ODDS), returned),
+            left_with_leap,
         )
         return {
             name: tuple(self._line(i, ramps[i], entered, returned, shared))
@@ -399,6 +407,28 @@ class _Bench:
             is_one, partner, first_s, sudden, linked_s, line, shows_s, begins_s, moves_s
         )
 
+    def _seen(self, i: int, k: int, returned: _Returned, window_s: FloatArray) -> LinkSeen:
+        """Say what the others show of a return; lines of another receiver say nothing of it."""
+        shown = returned.of(self.one_clock[i], k)
+        is_back = bool(returned.is_one[i, k])
+        return LinkSeen(*shown, float(window_s[k]), is_back, self.losses[k].earliest_s)
+
+    def _leapt(self, returned: _Returned, window_s: FloatArray) -> BoolArray:
+        """Say where a line first went elsewhere than its stick, and so returned with no other."""
+        found = np.zeros(returned.is_one.shape, dtype=bool)
+        for i, line in enumerate(self.lines):
+            for k, own in zip(line.places, line.responses, strict=True):
+                if returned.is_one[i, k]:
+                    found[i, k] = bool(find_leaps(line, own, self._seen(i, k, returned, window_s)))
+        return found
+
+    def _without(self, leapt: BoolArray) -> _Bench:
+        """Leave lines that leapt out of those that show a return together."""
+        first = _first_only(self.after)
+        first.kind[leapt, 0] = 0
+        partner = find_partners(first, first, self.lines, self.apart)[:, :, 0]
+        return replace(self, back_partner=partner)
+
     def _line(
         self, i: int, ramps: BoolArray, entered: _Entered, returned: _Returned, shared: _Shared
     ) -> list[Evidence]:
@@ -422,13 +452,8 @@ class _Bench:
             place, mate = int(entered.place[i, k]), int(entered.partner[i, k])
             entry = response.changes[-MOST:][place] if place >= 0 else None
             is_back, linked_s = bool(returned.is_one[i, k]), float(returned.linked_s[k])
-            # What lines of another receiver show says nothing of this one's link.
-            seen = LinkSeen(
-                *returned.of(self.one_clock[i], k),
-                float(shared.window_s[k]),
-                is_back,
-                losses[k].earliest_s,
-            )
+            seen = self._seen(i, k, returned, shared.window_s)
+            seen = replace(seen, left_with_leap=bool(shared.left_with_leap[i, k]))
             leaps = find_leaps(line, response, seen, beside)
             entered_s = losses[k].latest_s + CLOSE_S if entry is None else entry.by_s
             follower = ""

@@ -164,6 +164,7 @@ class LinkSeen:
     window_s: float  # Up to when the outputs are looked at
     returned: bool  # Whether this line returned together with another
     earliest_s: float = -math.inf  # The earliest moment of the loss
+    left_with_leap: bool = False  # Whether what changed in its frame leapt, so that no link did it
 
 
 def find_leaps(
@@ -190,7 +191,7 @@ def find_leaps(
     if early and not before:
         again = not seen.returned and len(early) > 1 and early[1].kind is ChangeKind.JUMP
         steps = [any(_steps_with(other, c) for other in others) for c in early[:2] if again]
-        is_left_again = steps == [False, True]
+        is_left_again = steps == [False, True] or seen.left_with_leap
         is_left_again |= _steps_nearer(line, response, seen) or (
             not went_back
             and (len(early) > 1 or _jumps_off(line, response) or _jumps_back(line, response, seen))

@@ -7,9 +7,11 @@ import numpy as np
 import pytest
 from loss_drill import (
     OUT,
+    PS,
     REST,
     Drill,
     check,
+    device,
     holds,
     preset,
     sheet_of,
@@ -481,3 +483,27 @@ def test_a_line_that_holds_outside_its_stop_range_is_not_said_to_stand_inside_it
     for cause in (Cause.HELD, Cause.LEFT_EARLY):
         assert grounds(found, "RX1", cause) == {Ground.NEVER_IN}
     assert grounds(found, "RX2", Cause.LEFT_EARLY) == {Ground.STAYED}
+
+
+@pytest.mark.parametrize("dropped", ["", "RX1", "RX2", "RX4"])
+def test_what_leaves_in_one_frame_with_an_output_that_leaps_did_not_return(dropped):
+    """Two outputs leave as the transmitter boots, one for its stick's own width; found by boots."""
+    drill = Drill(searches_s=1.0)
+    capture = drill.capture()
+    lines = {**capture.lines, "RX4": replace(capture.lines["RX2"], name="RX4")}
+    for line in ("RX2", "RX3"):
+        rise_ps, fall_ps = lines[line].edges_ps[::2], lines[line].edges_ps[1::2].copy()
+        for k, (_, on_s, follows_s) in enumerate(drill.spans):
+            early = (rise_ps >= (on_s + 0.3) * PS) & (rise_ps < follows_s * PS)
+            to_us = OUT["RX3"][k] if line == "RX3" else 1788.0
+            fall_ps[early] = rise_ps[early] + round(to_us * 1e6)
+        edges_ps = np.column_stack((rise_ps, fall_ps)).ravel()
+        lines[line] = replace(lines[line], edges_ps=edges_ps)
+    lines = {name: line for name, line in lines.items() if name != dropped}
+    sheet = sheet_of()
+    channels = {**sheet.channels, "RX4": replace(device("RX2"), line="RX4")}
+    found = check(replace(capture, lines=lines), sheet=replace(sheet, channels=channels))
+    told = verdicts(found)
+    assert told["RX3"] == "not shown"
+    if not dropped:
+        assert (told["RX1"], told["RX4"]) == ("meets", "meets")

@@ -194,10 +194,14 @@ MIN_AWAY: Final = 0.01
 
 def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolArray, FloatArray]:
     """Say where lines paused as in a restart; and by line the odds that its own are alike so."""
+    on_s = [loss.back_s + loss.moment.late_s for loss in losses]
     paused: list[list[tuple[int, Stretch]]] = [[] for _ in losses]
     for i, line in enumerate(lines):
         for k, own in zip(line.places, line.responses, strict=True):
+            # What ended before a late marker showed the transmitter on may be a pause, too.
             found = [s for s in own.pauses if s.end_s < losses[k].back_s]
+            if own.is_quiet and own.later and own.during[-1].end_s < on_s[k]:
+                found.append(own.during[-1])
             found = found or _short_pauses(line, losses[k])
             if found:
                 paused[k].append((i, found[0]))

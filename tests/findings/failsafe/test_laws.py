@@ -9,7 +9,7 @@ import os
 from dataclasses import replace
 
 import numpy as np
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from loss_drill import (
     REST,
@@ -175,6 +175,17 @@ def grounds(event):
     return {cause.ground for cause in event.alternatives if not cause.refuted}
 
 
+PAUSED_LATE = Drill(
+    {"RX1": preset(1500.0, 1.0), "RX2": preset(1500.0, 1.0), "RX3": stops_then(1000.0, 2.125, 0.4)},
+    losses=4,
+    frame_s=0.007,
+    searches_s=0.2,
+    lost_frame_s=0.05,
+)
+"""Of its last silence a late marker leaves open whether the return ended it."""
+
+
+@example(PAUSED_LATE, 0.0, 0.4)
 @given(drills(), st.sampled_from([0.0, 0.1, 0.3]), st.sampled_from([0.1, 0.4]))
 @RUNS
 def test_a_later_marker_never_yields_meets(drill, late_s, more_s):

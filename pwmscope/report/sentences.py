@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from rich.console import Console
 from rich.text import Text
@@ -117,6 +118,10 @@ def format_value(finding: Finding) -> str:
     return f"{value:.{decimals}f} ± {expanded:.{decimals}f} {finding.unit}"
 
 
+WIDE: Final = 10.0
+"""In %: a share of fresh frames whose interval is wider is told by the interval."""
+
+
 def format_link(freshness: Sequence[Freshness | None]) -> str:
     """Say how fresh the frames of a line are, by the recording that shows the stalest.
 
@@ -125,10 +130,14 @@ def format_link(freshness: Sequence[Freshness | None]) -> str:
     known = [found for found in freshness if found is not None and found.share is not None]
     if not known:
         return ""
-    share = min(found.share or 0.0 for found in known)
+    shown = min((found.findings[0] for found in known), key=lambda fresh: float(fresh.value or 0.0))
+    share = format_share(float(shown.value or 0.0))
+    least, most = shown.interval or (0.0, 100.0)
+    if most - least > WIDE:
+        share = f"{least:.0f} to {most:.0f} %"
     longest_s = max(found.longest_s or 0.0 for found in known)
     froze = f", longest freeze {1e3 * longest_s:.0f} ms" if longest_s else ""
-    return f"link: fresh {format_share(100.0 * share)}{froze}"
+    return f"link: fresh {share}{froze}"
 
 
 def format_verdict(finding: Finding) -> str:

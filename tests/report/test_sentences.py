@@ -4,13 +4,15 @@ import io
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from rich.console import Console
 
 from pwmscope import examine, load
+from pwmscope.findings.freshness import format_share
 from pwmscope.model import format_line
 from pwmscope.report.data import to_json
-from pwmscope.report.sentences import channel_sentence
+from pwmscope.report.sentences import channel_sentence, format_link
 from pwmscope.report.terminal import print_findings
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -77,3 +79,17 @@ def test_a_finding_has_one_row_though_one_channel_has_only_a_bound():
     rows = [row for row in printed(both, width=120).splitlines() if row.startswith("period jitter")]
     assert sum(row.startswith("period jitter, us ") for row in rows) == 1
     assert not any(row.startswith("period jitter ") for row in rows)
+
+
+@pytest.mark.parametrize(("name", "is_wide"), [("holds-last", True), ("fault-hunt", False)])
+def test_a_share_of_few_frames_is_told_by_its_interval(name, is_wide):
+    """In holds-last a stick moves for half a second, in fault-hunt for long."""
+    channels = examine(load(CAPTURES / f"{name}.csv.gz")).channels.values()
+    known = [c.freshness for c in channels if c.freshness and c.freshness.share is not None]
+    widths = [np.ptp(fresh.findings[0].interval) for fresh in known]
+    assert any((width > 10.0) == is_wide for width in widths)
+    for fresh, width in zip(known, widths, strict=True):
+        share = fresh.findings[0]
+        least, most = share.interval
+        told = f"{least:.0f} to {most:.0f} %" if width > 10.0 else format_share(share.value)
+        assert format_link([fresh]).removeprefix("link: fresh ").startswith(told)

@@ -29,7 +29,7 @@ settings.register_profile("build", deadline=None, derandomize=True)
 settings.load_profile("build" if os.environ.get("CI") == "true" else "bench")
 
 ROOT = Path(__file__).parents[1]
-TYPES = [sys.executable, "-m", "mypy", "--strict", "pwmscope"]
+TYPES = [sys.executable, "-m", "mypy", "--strict", "pwmscope", "docs/json_types.py"]
 TYPES_REPORT = "PWMSCOPE_TYPES_REPORT"
 """Names the file into which the controlling process lets mypy write; workers inherit it."""
 COMPILED = "PWMSCOPE_TESTS_COMPILED"

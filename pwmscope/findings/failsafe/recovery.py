@@ -208,7 +208,7 @@ def first_link_finding(
         if len(mates) > 1
         else "Record another output of its receiver as well.",
     )
-    seen = Evidence(boot.start_s, min(moves_s, max(joint_s, soon_s), boot.end_s), end - first)
+    seen = Evidence(boot.start_s, min(moves_s, max(joint_s, soon_s), boot.end_s), int(end - first))
     return replace(not_shown(FIRST_LINK, "s", why, limit=LIMIT), evidence=(seen,))
 
 

@@ -1,5 +1,6 @@
 """States of the link: given this recording of a guided plan, each device is told so in each."""
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from pwmscope.capture import Capture, Line
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import LinkState, link_states
 from pwmscope.model import HazardKind
+from pwmscope.report.failsafe import failsafe_json
 
 MEETS, BREAKS, OPEN = Verdict.MEETS, Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN
 UP = {"RX1": 1700.0, "RX2": 1320.0, "RX3": 1600.0}
@@ -264,6 +266,7 @@ def test_a_weapon_that_runs_while_the_transmitter_first_boots_may_have_no_link(
         line: verdict if line in lines else MEETS for line in REST
     }
     assert told(capture)[LinkState.NEVER_LINKED, "RX3"].verdict is verdict
+    assert json.loads(failsafe_json(found))["verdict"] == found.verdict.value
     # Less known: its output alone, and no loss but the first.
     alone = {name: capture.lines[name] for name in ("RX3", "tx-on")}
     short = replace(capture, duration_ps=round(17.9 * PS))

@@ -349,7 +349,8 @@ def advise_endpoint(
         at, near, limit=limit, over="within", percent=made.percent, transmitter=transmitter
     )
     if leave:
-        return setting(SettingAction.LEAVE, leave, now)
+        said = leave if held else leave.replace("Leave it.", f"{_IF_HELD}, leave it.")
+        return setting(SettingAction.LEAVE, said, now)
     percent = made.percent
     if percent is not None and is_low:
         percent = -percent

@@ -75,8 +75,12 @@ def list_actions(evidence: Evidence) -> tuple[Action, ...]:
 
 def _actions(evidence: Evidence) -> Iterator[Ranked]:
     """List what to do: failures, hazards, mixing, wiring, settings, recordings."""
+    for left in evidence.failsafe.left_out:
+        if left.kind is LeftOutKind.SWAPPED:
+            yield (-1, 0), Action("do", evidence.swapped, format_left_out(left))
     for line in evidence.failsafe_lines(Verdict.DOES_NOT_MEET):
-        yield (0, evidence.danger(line.line)), _failsafe_setting(line, evidence)
+        if line.line not in evidence.swapped:
+            yield (0, evidence.danger(line.line)), _failsafe_setting(line, evidence)
     yield from _hazard_actions(evidence)
     yield from _mixing_actions(evidence)
     yield from _wiring_actions(evidence)
@@ -84,7 +88,10 @@ def _actions(evidence: Evidence) -> Iterator[Ranked]:
     yield from _check_actions(evidence)
     yield from _sensor_actions(evidence)
     yield from _loss_actions(evidence)
+    unnamed = {left.what for left in evidence.failsafe.left_out if left.said}
     for name, lines in grouped_checks(evidence.pulses, Verdict.NOT_SHOWN):
+        if unnamed.issuperset(lines) and name in _OF_STICKS:
+            continue
         rank = (7, min(map(evidence.danger, lines)))
         yield rank, Action("record", lines, _format_to_show(name, lines, evidence))
 
@@ -160,6 +167,8 @@ def _mixing_actions(evidence: Evidence) -> Iterator[Ranked]:
     if mixing is None or mixing.verdict is not Verdict.DOES_NOT_MEET:
         return
     lines = tuple(output.line for output in mixing.lines.outputs)
+    if set(lines).intersection(evidence.swapped):
+        return
     needed = next((way for way in evidence.ways if way.needed), None)
     if mixing.lines.is_into_mixer:
         yield (2, 0), Action("set", lines, "Turn mixing off in the transmitter.")
@@ -221,6 +230,9 @@ def _format_setting(setting: Setting, evidence: Evidence) -> str:
     return f"{said}{percent}"
 
 
+_OF_STICKS: Final = ("rest position", "neutral", "low endpoint", "high endpoint")
+
+
 def _check_actions(evidence: Evidence) -> Iterator[Ranked]:
     """List the checks that are broken and that no setting deals with."""
     settled = {(line, setting.name) for line, setting in _changes(evidence)}
@@ -228,7 +240,9 @@ def _check_actions(evidence: Evidence) -> Iterator[Ranked]:
     for line in evidence.pulses:
         for check in line.checks:
             name, limit = check.finding.name, check.finding.limit
-            if check.verdict is Verdict.DOES_NOT_MEET and (line.line, name) not in settled:
+            is_astray = line.line in evidence.swapped and name in _OF_STICKS
+            is_open = not is_astray and (line.line, name) not in settled
+            if check.verdict is Verdict.DOES_NOT_MEET and is_open:
                 lines.setdefault((name, limit), []).append(line.line)
     for (name, limit), named in lines.items():
         who = format_lines(named)
@@ -262,12 +276,14 @@ def _loss_actions(evidence: Evidence) -> Iterator[Ranked]:
         )
         yield (5, 1), Action("record", (), said)
         return
+    is_named = any(left.said and left.kind is LeftOutKind.UNLISTED for left in failsafe.left_out)
     for left in failsafe.left_out:
-        if left.weighs:
-            yield (5, 0), Action("do", (), format_left_out(left))
+        if (left.weighs or left.kind is LeftOutKind.PLAN) and left.kind is not LeftOutKind.SWAPPED:
+            rank = (1, 9) if left.said else (5, 0)
+            yield rank, Action("do", (), format_left_out(left))
     reasons: dict[str, list[str]] = {}
     for line in evidence.failsafe_lines(Verdict.NOT_SHOWN) if evidence.sheet is not None else ():
-        if not line.is_unlisted:
+        if not line.is_unlisted and (line.seen_in or not is_named):
             reasons.setdefault(format_reason(line), []).append(line.line)
     for reason, named in reasons.items():
         said = f"{format_lines(named)}: {format_plainly(reason)}"
@@ -381,7 +397,7 @@ class Answered(Protocol):
 
 def make_answer(evidence: Evidence) -> Answer:
     """Make the answer of what was found."""
-    actions = list_actions(evidence)
+    actions, left_out = list_actions(evidence), tuple(_left_out(evidence))
 
     def urgency(card: Card) -> tuple[int, int]:
         return badness(card.verdict), evidence.danger(card.line)
@@ -389,7 +405,7 @@ def make_answer(evidence: Evidence) -> Answer:
     return Answer(
         format_headline(evidence), evidence.verdict, evidence.hazards,
         tuple(sorted(_cards(evidence, actions), key=urgency)), actions[:MAX_ACTIONS],
-        tuple(_left_out(evidence)), max(0, len(actions) - MAX_ACTIONS), evidence.judged,
+        left_out, max(0, len(actions) - MAX_ACTIONS), evidence.judged,
     )  # fmt: skip
 
 
@@ -401,6 +417,11 @@ def format_headline(evidence: Evidence) -> str:
 def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that holds
     failsafe, mixing, wiring = evidence.failsafe, evidence.mixing, evidence.wiring
     failed = evidence.failsafe_lines(Verdict.DOES_NOT_MEET)
+    swapped = [left for left in failsafe.left_out if left.kind is LeftOutKind.SWAPPED]
+    if swapped:
+        also = "; failsafe does not meet" if failed else ""
+        said = format_left_out(swapped[0]).partition(":")[0]
+        return f"PLUGS do not match the sheet: {said}{also}"
     if failed:
         also = ", ".join(format_line(line.line) for line in failed[1:])
         more = f"; {also} {'do' if len(failed) > 2 else 'does'} not meet either" if also else ""
@@ -471,6 +492,8 @@ def _why_not_shown(evidence: Evidence) -> str:
         return "no loss was recorded"
     if evidence.failsafe.judged and evidence.sheet is None:
         return "no bench sheet says at which widths the devices stand still"
+    if any(left.kind is LeftOutKind.NO_LINE for left in evidence.failsafe.left_out):
+        return "no line of the sheet is in the recording"
     names = [evidence.the_device(line.line) for line in evidence.failsafe_lines(Verdict.NOT_SHOWN)]
     if names:
         return ", ".join(names)
@@ -512,10 +535,14 @@ def _cards(evidence: Evidence, actions: Sequence[Action]) -> Iterator[Card]:
             continue
         verdicts = [failsafe.verdict] if failsafe is not None and failsafe.verdict else []
         verdicts += [checks.verdict] if checks is not None else []
+        is_swapped = name in evidence.swapped
+        verdicts += [Verdict.DOES_NOT_MEET] * is_swapped
+        figure = "It follows another line's stick"
+        figure = figure if is_swapped else _figure(evidence, failsafe, checks)
         action = next((a.sentence for a in actions if name in a.lines), "")
         yield Card(
             name, evidence.role(name), evidence.device(name), governing(verdicts),
-            _figure(evidence, failsafe, checks), action,
+            figure, action,
             "" if checks is None else format_link(checks.freshness), _decides(failsafe, checks),
         )  # fmt: skip
     linked = [check for check in evidence.sensor_checks if check.line == LINK_RECORD]
@@ -579,7 +606,11 @@ def _left_out(evidence: Evidence) -> Iterator[str]:
     if evidence.read_only:
         names = ", ".join(map(format_line, evidence.read_only))
         yield f"Only {names} were read, as asked. Other lines are not judged."
+    told: set[str] = set()
     for left in evidence.failsafe.left_out:
+        if left.said in told:
+            continue
+        told |= {left.said} - {""}
         if evidence.lines is None or left.kind is not LeftOutKind.NO_LOSS or evidence.has_loss:
             yield format_left_out(left)
     lines = evidence.lines or []

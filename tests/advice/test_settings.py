@@ -377,7 +377,7 @@ def test_a_plan_that_does_not_fit_shows_no_direction():
     advice = advise_settings(found, SHEET, alignment=align_plan(PLAN, tables))
     direction = advice.channels[0].named("direction")
     assert direction.action is Action.NOT_SHOWN
-    assert "does not follow this plan" in direction.sentence
+    assert "does not follow the plan" in direction.sentence
 
 
 def compared(before, after, text=DRIVE):

@@ -24,6 +24,7 @@ from pwmscope.findings.mixing.examination import (
     corner_part,
     examine_mixing,
     responses_of,
+    swapped_mixing,
 )
 from pwmscope.findings.mixing.fit import (
     DriveLines,
@@ -63,4 +64,5 @@ __all__ = [
     "fit_mix",
     "name_arrangement",
     "responses_of",
+    "swapped_mixing",
 ]

@@ -11,7 +11,7 @@ import numpy as np
 
 from pwmscope.errors import Reason
 from pwmscope.findings.failsafe.losses import JUMP, STAYS, STEP_US, Output, quiet_limit_s
-from pwmscope.findings.failsafe.marker import Expectation, smooth_moves
+from pwmscope.findings.failsafe.marker import MOVE_FRAMES, MOVE_S, Expectation, smooth_moves
 from pwmscope.findings.failsafe.power import LIMIT
 from pwmscope.findings.failsafe.response import sides
 from pwmscope.findings.failsafe.returns import SUDDEN
@@ -46,9 +46,7 @@ STANDS_S: Final = 0.3
 STEADY: Final = 0.01
 """A jump ends where an output stays within this part of the convention's span."""
 NEAR_US: Final = 2.0
-"""Widths nearer to each other than this and a sample interval are one."""
-RESTS_S: Final = 0.5
-"""A hand that begins to move a stick by a small step goes on within this time."""
+"""Widths nearer to each other than this and two sample intervals are one."""
 
 
 def first_link_finding(
@@ -74,22 +72,22 @@ def first_link_finding(
     ran = first + np.flatnonzero(runs[first:end])
     if not ran.size:
         return None
-    came = _coming(line, mates, linked)
+    tables = {name: mate.table for name, mate in mates.items()}
+    took_s = [_joint_s(tables, span) - span.start_s for span in linked[1:]]
+    came = _coming(line, mates, linked, took_s)
     # What runs in the frame before may be in the link's own frame, unless it stops with it.
     goes_on = np.append(runs[1:], False)[ran]
     is_early = bool(np.any((rise_s[ran] < came.from_s)
                            & ((rise_s[ran] <= came.to_s - frame_s) | ~goes_on)))  # fmt: skip
     if not is_early and not was_off:
         return None
-    tables = {name: mate.table for name, mate in mates.items()}
-    took_s = [_joint_s(tables, span) - span.start_s for span in linked[1:]]
-    soon_s = boot.start_s + SOONER * min(took_s, default=np.inf)
+    soon_s = boot.start_s + SOONER * min([took for took in took_s if took < np.inf], default=0.0)
     begun_s = {name: _first_hand_s(mate, boot) for name, mate in mates.items()}
     ran_s, moves_s = float(rise_s[ran[0]]), min(begun_s.values(), default=np.inf)
     others_s = min((at_s for name, at_s in begun_s.items() if name != line), default=np.inf)
-    joint_s = came.from_s if came.is_joint else np.inf
     starts_s = _start_s(tables, boot)
-    shown_s = min(joint_s, starts_s if starts_s >= soon_s else np.inf, others_s)
+    shown_s = min(others_s, came.from_s if came.from_s > -np.inf else np.inf,
+                  starts_s if starts_s >= soon_s else np.inf)  # fmt: skip
     if came.from_s > -np.inf or not _leaps_back(own.table, boot, ran_s):
         shown_s = min(shown_s, begun_s[line])
     stays = runs[ran[0] : np.searchsorted(rise_s, moves_s + STANDS_S)]
@@ -118,36 +116,67 @@ class _Coming(NamedTuple):
 
     from_s: float = -np.inf
     to_s: float = -np.inf
-    is_joint: bool = False
 
 
-def _coming(line: str, mates: Mapping[str, Output], linked: Sequence[Span]) -> _Coming:
+def _coming(
+    line: str, mates: Mapping[str, Output], linked: Sequence[Span], took_s: Sequence[float]
+) -> _Coming:
     """Find when outputs that no hand moved first step together, or else when one last does alone.
 
-    A step counts from an output's first width, or before it first moves smoothly. One that goes
-    back by a step was a switch's. So may be a large one of the device itself.
+    A step counts from an output's first width, or before it first moves smoothly. One of a switch
+    does not; nor does a large one of the device itself alone.
     """
-    found: list[tuple[float, str, bool]] = []
+    boot, found = linked[0], list[tuple[float, str, bool]]()
     for name, mate in mates.items():
-        steps = _steps(mate.table, linked[0])
-        near_us = NEAR_US + 2.0 * (mate.table.sample_interval_us or 0.0)
+        steps, far_us = _steps(mate.table, boot), JUMP * mate.table.convention.span_us
         moved_s = smooth_moves(mate)[0]
-        moved_s = moved_s[moved_s >= linked[0].start_s].min(initial=np.inf)
-        is_first = np.abs(steps.from_us - _first_us(mate.table, linked[0])) <= near_us
-        again_us = [steps.to_us, *(_steps(mate.table, span).to_us[1:] for span in linked[1:])]
-        is_large = np.abs(steps.to_us - steps.from_us) > JUMP * mate.table.convention.span_us
+        moved_s = moved_s[moved_s >= boot.start_s].min(initial=np.inf)
+        is_first = np.abs(steps.from_us - _first_us(mate.table, boot)) <= _near_us(mate.table)
+        later = [
+            Span(span.start_s + took + mate.usual_us / 1e6, span.end_s)
+            for span, took in zip(linked[1:], took_s, strict=True)
+            if took < np.inf
+        ]
         for k in np.flatnonzero(is_first | (steps.at_s <= moved_s)).tolist():
-            later_us = np.concatenate([again_us[0][k + 1 :], *again_us[1:]])
-            goes_back = np.abs(later_us - steps.from_us[k]) <= near_us
-            is_back = np.abs(steps.from_us[:k] - steps.to_us[k]) <= near_us
-            if not is_large[k] or not (goes_back.any() or is_back.any()):
-                found.append((float(steps.at_s[k]), name, bool(is_large[k])))
+            at_s, from_us, to_us = (float(column[k]) for column in steps)
+            is_large = abs(to_us - from_us) > far_us
+            if not (is_large and _is_switch(mate, (at_s, from_us, to_us), boot, later)):
+                found.append((at_s, name, is_large))
     found.sort()
     for (at_s, name, _), (next_s, other, _) in itertools.pairwise(found):
         if name != other and next_s - at_s <= mates[name].usual_us / 1e6:
-            return _Coming(at_s, next_s, is_joint=True)
+            return _Coming(at_s, next_s)
     alone = [at_s for at_s, name, is_large in found if not (is_large and name == line)]
     return _Coming(alone[-1], alone[-1]) if alone else _Coming()
+
+
+def _is_switch(
+    mate: Output, step: tuple[float, float, float], boot: Span, later: Sequence[Span]
+) -> bool:
+    """Say whether a step is no link's: its output goes back, and no hand moves it meanwhile."""
+    at_s, from_us, to_us = step
+    if _stands_s(mate.table, to_us, Span(boot.start_s, at_s)) < np.inf:
+        return True
+    back_s = _stands_s(mate.table, from_us, Span(at_s, boot.end_s))
+    if back_s < np.inf:
+        return _first_hand_s(mate, Span(at_s, back_s)) == np.inf
+    goes_back = any(_stands_s(mate.table, from_us, span) < np.inf for span in later)
+    return goes_back and all(_first_hand_s(mate, span) == np.inf for span in (boot, *later))
+
+
+def _stands_s(table: PulseTable, level_us: float, span: Span) -> float:
+    """When a line first stands at a width in a span; infinity where it never does."""
+    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    first, end = np.searchsorted(rise_s, (span.start_s, span.end_s))
+    if end - first < STAYS:
+        return np.inf
+    is_near = np.abs(width_us[first:end] - level_us) <= _near_us(table)
+    stands = np.lib.stride_tricks.sliding_window_view(is_near, STAYS).all(axis=1)
+    return float(rise_s[first + int(stands.argmax())]) if stands.any() else np.inf
+
+
+def _near_us(table: PulseTable) -> float:
+    return NEAR_US + 2.0 * (table.sample_interval_us or 0.0)
 
 
 class _Steps(NamedTuple):
@@ -166,12 +195,13 @@ def _steps(table: PulseTable, span: Span) -> _Steps:
     if end - first < 2 * STAYS:
         return _Steps(np.empty(0), np.empty(0), np.empty(0))
     stands = np.lib.stride_tricks.sliding_window_view(width_us[first:end], STAYS)
-    low_us, high_us, level_us = stands.min(axis=1), stands.max(axis=1), stands.mean(axis=1)
+    low_us, high_us, level_us = stands.min(axis=1), stands.max(axis=1), np.median(stands, axis=1)
     was, now = slice(None, -STAYS), slice(STAYS, None)
-    by_us = np.maximum(low_us[now] - high_us[was], low_us[was] - high_us[now])
+    apart_us = np.maximum(low_us[now] - high_us[was], low_us[was] - high_us[now])
     scatter_us = np.maximum((high_us - low_us)[now], (high_us - low_us)[was])
     least_us = max(STEP_US, 2.0 * (table.sample_interval_us or 0.0))
-    at = np.flatnonzero(by_us >= np.maximum(scatter_us, least_us))
+    is_far = np.abs(level_us[now] - level_us[was]) >= least_us
+    at = np.flatnonzero(is_far & (apart_us >= scatter_us) & (apart_us > 0.0))
     return _Steps(rise_s[first + STAYS : end][at], level_us[was][at], level_us[now][at])
 
 
@@ -187,12 +217,15 @@ def _first_hand_s(mate: Output, span: Span) -> float:
     begin_s, end_s = smooth_moves(mate)
     table, within = mate.table, (begin_s >= span.start_s) & (begin_s < span.end_s)
     rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
-    most_us = SUDDEN * table.convention.span_us
+    steady_us, most_us = (part * table.convention.span_us for part in (STEADY, SUDDEN))
+    least_s = max(MOVE_FRAMES * mate.usual_us / 1e6, MOVE_S)
     for rows in zip(*np.searchsorted(rise_s, (begin_s[within], end_s[within])), strict=True):
-        moving_us = width_us[rows[0] : rows[1] + 1]
-        if np.abs(np.diff(moving_us)).max(initial=0.0) <= most_us:
-            left = np.abs(moving_us - moving_us[0]) > STEADY * table.convention.span_us
-            return float(rise_s[rows[0] + int(left.argmax())])
+        moving_us, at_s = width_us[rows[0] : rows[1] + 1], rise_s[rows[0] : rows[1] + 1]
+        left = np.flatnonzero(np.abs(moving_us - moving_us[0]) > steady_us)
+        moves = np.flatnonzero(np.abs(moving_us - moving_us[-1]) > steady_us)
+        took_s = at_s[moves[-1] + 1] - at_s[left[0] - 1]
+        if took_s > least_s and np.abs(np.diff(moving_us)).max() <= most_us:
+            return float(at_s[left[0]])
     return np.inf
 
 
@@ -203,12 +236,9 @@ def _leaps_back(table: PulseTable, boot: Span, ran_s: float) -> bool:
 
 
 def _start_s(tables: Mapping[str, PulseTable], boot: Span) -> float:
-    """When the pulses of two lines begin in a span, both silent before; infinity if they do not."""
-    first_s = {
-        name: np.array([come.at_s for come in _comes(table, boot) if come.starts])
-        for name, table in tables.items()
-    }
-    return _together_s(first_s, tables)
+    """When the pulses of lines that were silent have begun in a span; infinity if none do."""
+    comes = (come for table in tables.values() for come in _comes(table, boot))
+    return max((come.at_s for come in comes if come.starts), default=np.inf)
 
 
 def first_link_hazards(
@@ -308,9 +338,11 @@ def _steps_s(
 
 
 def _joint_s(tables: Mapping[str, PulseTable], boot: Span) -> float:
-    """When lines first step or jump together; infinity where they never do."""
+    """When lines first step or jump together, or else one alone; infinity where none ever does."""
     comes = {name: tuple(_comes(table, boot)) for name, table in tables.items()}
-    return _together_s(_steps_s(comes, tables, boot), tables)
+    steps = _steps_s(comes, tables, boot)
+    together_s = _together_s(steps, tables)
+    return together_s if together_s < np.inf else min(np.concatenate([*steps.values(), [np.inf]]))
 
 
 def _together_s(steps: Mapping[str, FloatArray], tables: Mapping[str, PulseTable]) -> float:

@@ -6,10 +6,12 @@ Recordings are written as edges, by what receiver, transmitter and hands do.
 from dataclasses import dataclass, field
 
 import numpy as np
+import pytest
 from loss_drill import OUT, PS, REST, check
 
 from pwmscope.capture import Capture, Line
 from pwmscope.findings import Verdict
+from pwmscope.findings.failsafe.first_link import FIRST_LINK
 from pwmscope.model import HazardKind
 
 MEETS, OPEN = Verdict.MEETS, Verdict.NOT_SHOWN
@@ -71,13 +73,12 @@ class Boot:
     def spans(self, line):
         """When this line is linked: from, to."""
         found, from_s, off_s = [], self.link_s.get(line, LINK_S), OFF_S
+        behind_s = from_s - min(self.link_s.values(), default=LINK_S)
         for k in range(self.losses):
             found.append((from_s, off_s))
-            later_s = self.later_s[k % len(self.later_s)]
-            from_s = (
-                off_s + 4.0 + 0.13 * k + later_s + max(self.link_s.get(line, LINK_S) - LINK_S, 0.0)
-            )
-            off_s = off_s + 4.0 + 0.13 * k + max(self.later_s) + 6.0
+            on_s = off_s + 4.0 + 0.13 * k
+            from_s = on_s + self.later_s[k % len(self.later_s)] + max(behind_s, 0.0)
+            off_s = on_s + max(self.later_s) + 6.0
         return [*found, (from_s, np.inf)]
 
     def way(self, line):
@@ -129,8 +130,121 @@ class Boot:
         return Capture(lines, round((spans[-1][0] + 5.0) * PS), 1e6, "boot.csv")
 
 
-def told(boot, *names, sheet=None):
+def told(boot, *names):
     """Each line's verdict, and the lines of which a hazard is told."""
-    found = check(boot.capture(*names), sheet=sheet)
+    found = check(boot.capture(*names))
     hazards = {line for h in found.hazards if h.kind is HazardKind.FIRST_LINK for line in h.lines}
     return {line.line: line.verdict for line in found.lines}, hazards
+
+
+RESTS = dict(REST)
+OFF_REST = {"RX1": [(0.0, 1700.0), (13.0, 1700.0), (13.2, 1500.0)],
+            "RX2": [(0.0, 1400.0), (14.0, 1400.0), (14.2, 1500.0)]}  # fmt: skip
+RAMPS = {name: runs(name, 6.0, 8.0, 1650.0, 20) for name in DRIVES}
+
+
+def weapon(*spans, frames=0):
+    return {"RX3": [point for a, b in spans for point in runs("RX3", a, b, 1650.0, frames)]}
+
+
+@pytest.mark.parametrize("frames", [0, 1, 2, 3, 6, 15])
+@pytest.mark.parametrize("line", ["RX1", "RX3"])
+@pytest.mark.parametrize("later_s", [2.0, 8.0])
+def test_what_leaves_its_preset_while_others_stand_on_theirs_had_no_link(frames, line, later_s):
+    own = {line: runs(line, 6.0, 8.0, 1650.0, frames)}
+    verdicts, _ = told(Boot(own=own, later_s=(later_s,)))
+    assert verdicts == {name: OPEN if name == line else MEETS for name in REST}
+
+
+UNSAFE = {
+    "until the link": Boot(own=weapon((6.0, 12.0), frames=3), later_s=(2.0,)),
+    "silent at first": Boot(power_s=5.0, own=weapon((7.0, 9.0))),
+    "silent at first, smoothly": Boot(power_s=5.0, own=weapon((7.0, 9.0), frames=3)),
+    "from its first pulse": Boot(
+        power_s=5.0, own={"RX3": [(5.0, 1650.0), (7.0, 1650.0), (7.000001, 1009.0)]}
+    ),
+    "sticks off rest": Boot(preset=RESTS, own=weapon((6.0, 8.0)), hands={**HANDS, **OFF_REST}),
+    "sticks off rest, smoothly": Boot(
+        preset=RESTS, own=weapon((6.0, 8.0), frames=3), hands={**HANDS, **OFF_REST}
+    ),
+    "a receiver that links later": Boot(
+        frame_s={"RX3": 0.0220014}, link_s={"RX3": 14.0}, own=weapon((12.0, 13.0), frames=1)
+    ),
+    "such a receiver, smoothly": Boot(
+        frame_s={"RX3": 0.0220014}, link_s={"RX3": 14.0}, own=weapon((12.0, 13.0), frames=15)
+    ),
+    "one frame": Boot(own=weapon((10.97, 10.985))),
+    "the frame before the link": Boot(own=weapon((10.99, 11.005))),
+    "a preset of its own alone": Boot(
+        preset={**RESTS, "RX3": 1009.0}, own=weapon((6.0, 8.0), frames=3), later_s=(2.0,)
+    ),
+    "such a preset, until the link": Boot(
+        preset={**RESTS, "RX3": 1009.0}, own=weapon((6.0, 12.0), frames=3), later_s=(2.0,)
+    ),
+    "a recording that begins as it boots": Boot(on_s=0.0, own=weapon((6.0, 8.0), frames=3)),
+}
+
+
+@pytest.mark.parametrize("kind", UNSAFE)
+def test_a_weapon_that_runs_before_its_first_link_never_meets(kind):
+    verdicts, _ = told(UNSAFE[kind])
+    assert verdicts == {"RX1": MEETS, "RX2": MEETS, "RX3": OPEN}
+
+
+@pytest.mark.parametrize("leap", [False, True])
+def test_drives_that_go_and_return_together_had_no_link(leap):
+    own = {name: runs(name, 6.0, 8.0, 1650.0) for name in DRIVES} if leap else RAMPS
+    verdicts, _ = told(Boot(own=own))
+    assert verdicts == {"RX1": OPEN, "RX2": OPEN, "RX3": MEETS}
+
+
+def test_start_up_widths_that_set_a_weapon_going_are_a_hazard():
+    _, hazards = told(Boot(stale_s=1.0, stale={"RX1": 1500.0, "RX2": 1500.0, "RX3": 1600.0}))
+    assert hazards == {"RX3"}
+
+
+BOTH = {**HANDS, "RX2": stir("RX2", 13.0, 1320.0)}
+LINKED = dict.fromkeys(REST, -1.0)
+SAFE = {
+    "sticks one after another": Boot(),
+    "presets are the rests": Boot(preset=RESTS),
+    "silent until the link": Boot(power_s=LINK_S),
+    "sticks off rest": Boot(preset=RESTS, hands={**HANDS, **OFF_REST}),
+    "a receiver that links later": Boot(frame_s={"RX3": 0.0220014}, link_s={"RX3": 14.0}),
+    "a weapon on a switch": Boot(hands={**HANDS, "RX3": flick("RX3", 17.0, 18.0, 1600.0)}),
+    "the switch first, after a step": Boot(
+        hands={"RX3": flick("RX3", 13.0, 14.0, 1600.0), "RX1": HANDS["RX2"]}
+    ),
+    "the weapon alone": Boot(preset=RESTS, hands={"RX3": HANDS["RX3"]}),
+    "both drives at once": Boot(preset=RESTS, hands=BOTH),
+    "linked from the start": Boot(on_s=0.0, link_s=LINKED),
+    "linked from the start, a switch first": Boot(
+        preset=RESTS, on_s=0.0, link_s=LINKED, hands={"RX3": flick("RX3", 13.0, 14.0, 1600.0)}
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", SAFE)
+def test_what_rests_until_a_hand_moves_it_over_the_link_meets(kind):
+    assert set(told(SAFE[kind])[0].values()) == {MEETS}
+
+
+def test_what_never_ran_is_not_looked_at():
+    found = check(Boot(hands={}, losses=1).capture())
+    names = {f.name for line in found.lines for own in line.recordings for f in own.losses.findings}
+    assert names
+    assert FIRST_LINK not in names
+
+
+def test_a_switch_that_is_thrown_first_is_asked_to_wait_for_a_stick():
+    hands = {"RX3": flick("RX3", 13.0, 14.0, 1600.0), "RX1": stir("RX1", 15.0, 1700.0)}
+    verdicts, _ = told(Boot(preset=RESTS, hands=hands))
+    assert verdicts == {"RX1": MEETS, "RX2": MEETS, "RX3": OPEN}
+
+
+@pytest.mark.parametrize("kind", UNSAFE)
+def test_a_line_that_is_left_out_shows_no_link(kind):
+    """Less known: another line, or all others, are not recorded."""
+    for names in (("RX1", "RX3"), ("RX2", "RX3")):
+        verdicts, _ = told(UNSAFE[kind], *names)
+        assert verdicts["RX3"] is not MEETS, names

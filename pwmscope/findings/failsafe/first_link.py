@@ -23,6 +23,7 @@ from pwmscope.model import (
     Hazard,
     HazardKind,
     Span,
+    inside,
     not_shown,
 )
 from pwmscope.pulses import PulseTable
@@ -41,6 +42,8 @@ NO_HAND_S: Final = 0.15
 """No hand answers what it sees or hears within this time (common practice, from memory)."""
 SOONER: Final = 0.5
 """What ran sooner than this part of the quickest return may have had no link yet."""
+BOOTS_S: Final = 5.0
+"""A transmitter whose link is never back sooner boots, and so it does at first."""
 STANDS_S: Final = 0.3
 """A switch that was set before a stick moved stays so for so long."""
 STEADY: Final = 0.01
@@ -66,36 +69,40 @@ def first_link_finding(
     if not expected.drives_something or expected.band is None:
         return None
     boot, frame_s, line = linked[0], own.usual_us / 1e6, own.table.line
-    is_servo, inside, _ = sides(own.table, expected.band)
-    rise_s, runs = own.table.rise_s[is_servo], ~inside[is_servo]
+    is_servo, stands, _ = sides(own.table, expected.band)
+    rise_s, runs = own.table.rise_s[is_servo], ~stands[is_servo]
     first, end = np.searchsorted(rise_s, (boot.start_s, boot.end_s))
     ran = first + np.flatnonzero(runs[first:end])
     if not ran.size:
         return None
     tables = {name: mate.table for name, mate in mates.items()}
     took_s = [_joint_s(tables, span) - span.start_s for span in linked[1:]]
-    came = _coming(line, mates, linked, took_s)
+    came = _coming(line, mates, linked, took_s, float(rise_s[ran[0]]))
     # What runs in the frame before may be in the link's own frame, unless it stops with it.
     goes_on = np.append(runs[1:], False)[ran]
     is_early = bool(np.any((rise_s[ran] < came.from_s)
                            & ((rise_s[ran] <= came.to_s - frame_s) | ~goes_on)))  # fmt: skip
     if not is_early and not was_off:
         return None
-    soon_s = boot.start_s + SOONER * min([took for took in took_s if took < np.inf], default=0.0)
+    soonest_s = min([took for took in took_s if took < np.inf], default=0.0)
+    soon_s = boot.start_s + SOONER * soonest_s
     begun_s = {name: _first_hand_s(mate, boot) for name, mate in mates.items()}
     ran_s, moves_s = float(rise_s[ran[0]]), min(begun_s.values(), default=np.inf)
     others_s = min((at_s for name, at_s in begun_s.items() if name != line), default=np.inf)
-    starts_s = _start_s(tables, boot)
-    shown_s = min(others_s, came.from_s if came.from_s > -np.inf else np.inf,
-                  starts_s if starts_s >= soon_s else np.inf)  # fmt: skip
+    # Hands that go for several sticks begin with one or the other.
+    hand_s = others_s - NO_HAND_S
     if came.from_s > -np.inf or not _leaps_back(own.table, boot, ran_s):
-        shown_s = min(shown_s, begun_s[line])
+        hand_s = min(hand_s, begun_s[line] - frame_s)
+    came_s, starts_s = came.from_s if came.from_s > -np.inf else np.inf, _start_s(tables, boot)
+    is_slow = soonest_s >= BOOTS_S
+    shown_s = min(came_s, np.inf if is_slow and starts_s < soon_s else starts_s) - frame_s
     stays = runs[ran[0] : np.searchsorted(rise_s, moves_s + STANDS_S)]
     is_switch = soon_s <= ran_s < moves_s and bool(stays.all())
-    is_soon = ran_s < soon_s and not others_s < min(ran_s, begun_s[line]) - NO_HAND_S
-    if not is_early and not is_soon and (ran_s > shown_s - frame_s or is_switch):
+    is_soon = ran_s < soon_s and (is_slow or not hand_s < ran_s)
+    is_soon &= not others_s < min(ran_s, begun_s[line]) - NO_HAND_S
+    if not is_early and not is_soon and (min(shown_s, hand_s) < ran_s or is_switch):
         return None
-    doubt = "no output had shown the link" if is_early or not shown_s <= ran_s else (
+    doubt = "no output had shown the link" if is_early or not min(shown_s, hand_s) < ran_s else (
         "no later return shows that the link comes so soon"
     )  # fmt: skip
     why = Reason(
@@ -105,7 +112,9 @@ def first_link_finding(
         if len(mates) > 1
         else "Record another output of its receiver as well.",
     )
-    until_s = min(boot.end_s, came.to_s if is_early else min(moves_s, max(shown_s, soon_s)))
+    until_s = min(
+        boot.end_s, came.to_s if is_early else min(moves_s, max(shown_s + frame_s, soon_s))
+    )
     first, end = np.searchsorted(rise_s, (boot.start_s, until_s))
     seen = Evidence(boot.start_s, until_s, int(end - first))
     return replace(not_shown(FIRST_LINK, "s", why, limit=LIMIT), evidence=(seen,))
@@ -119,12 +128,16 @@ class _Coming(NamedTuple):
 
 
 def _coming(
-    line: str, mates: Mapping[str, Output], linked: Sequence[Span], took_s: Sequence[float]
+    line: str,
+    mates: Mapping[str, Output],
+    linked: Sequence[Span],
+    took_s: Sequence[float],
+    ran_s: float,
 ) -> _Coming:
     """Find when outputs that no hand moved first step together, or else when one last does alone.
 
     A step counts from an output's first width, or before it first moves smoothly. One of a switch
-    does not; nor does a large one of the device itself alone.
+    does not; nor does a large one alone of the device itself, or of a hand that moves both.
     """
     boot, found = linked[0], list[tuple[float, str, bool]]()
     for name, mate in mates.items():
@@ -137,7 +150,8 @@ def _coming(
             for span, took in zip(linked[1:], took_s, strict=True)
             if took < np.inf
         ]
-        for k in np.flatnonzero(is_first | (steps.at_s <= moved_s)).tolist():
+        by_hand = inside(tuple(_hand_moves(mate, boot)), steps.at_s)
+        for k in np.flatnonzero((is_first | (steps.at_s <= moved_s)) & ~by_hand).tolist():
             at_s, from_us, to_us = (float(column[k]) for column in steps)
             is_large = abs(to_us - from_us) > far_us
             if not (is_large and _is_switch(mate, (at_s, from_us, to_us), boot, later)):
@@ -146,7 +160,11 @@ def _coming(
     for (at_s, name, _), (next_s, other, _) in itertools.pairwise(found):
         if name != other and next_s - at_s <= mates[name].usual_us / 1e6:
             return _Coming(at_s, next_s)
-    alone = [at_s for at_s, name, is_large in found if not (is_large and name == line)]
+    alone = [
+        at_s
+        for at_s, name, is_large in found
+        if not is_large or (name != line and not ran_s <= at_s < ran_s + NO_HAND_S)
+    ]
     return _Coming(alone[-1], alone[-1]) if alone else _Coming()
 
 
@@ -200,8 +218,9 @@ def _steps(table: PulseTable, span: Span) -> _Steps:
     apart_us = np.maximum(low_us[now] - high_us[was], low_us[was] - high_us[now])
     scatter_us = np.maximum((high_us - low_us)[now], (high_us - low_us)[was])
     least_us = max(STEP_US, 2.0 * (table.sample_interval_us or 0.0))
-    is_far = np.abs(level_us[now] - level_us[was]) >= least_us
-    at = np.flatnonzero(is_far & (apart_us >= scatter_us) & (apart_us > 0.0))
+    is_step = np.abs(level_us[now] - level_us[was]) >= least_us
+    is_step &= scatter_us <= STEADY * table.convention.span_us + _near_us(table)
+    at = np.flatnonzero(is_step & (apart_us >= scatter_us) & (apart_us > 0.0))
     return _Steps(rise_s[first + STAYS : end][at], level_us[was][at], level_us[now][at])
 
 
@@ -213,7 +232,12 @@ def _first_us(table: PulseTable, span: Span) -> float:
 
 
 def _first_hand_s(mate: Output, span: Span) -> float:
-    """When a hand is first seen to move an output: smoothly, and never far in one frame."""
+    """When a hand is first seen to move an output; infinity where none is."""
+    return min((move.start_s for move in _hand_moves(mate, span)), default=np.inf)
+
+
+def _hand_moves(mate: Output, span: Span) -> Iterator[Span]:
+    """Give where a hand moves an output: smoothly, and never far in one frame."""
     begin_s, end_s = smooth_moves(mate)
     table, within = mate.table, (begin_s >= span.start_s) & (begin_s < span.end_s)
     rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
@@ -225,8 +249,7 @@ def _first_hand_s(mate: Output, span: Span) -> float:
         moves = np.flatnonzero(np.abs(moving_us - moving_us[-1]) > steady_us)
         took_s = at_s[moves[-1] + 1] - at_s[left[0] - 1]
         if took_s > least_s and np.abs(np.diff(moving_us)).max() <= most_us:
-            return float(at_s[left[0]])
-    return np.inf
+            yield Span(float(at_s[left[0]]), float(at_s[moves[-1] + 1]))
 
 
 def _leaps_back(table: PulseTable, boot: Span, ran_s: float) -> bool:

@@ -199,12 +199,11 @@ def _encoding_of(head: bytes, source: str) -> str:
 
 
 def _is_utf_8(head: bytes) -> bool:
-    decoder = codecs.getincrementaldecoder("utf-8")()
-    try:
-        decoder.decode(head)  # a letter may be cut at the head's end
-    except UnicodeDecodeError:
-        return False
-    return True
+    """Whether letters beyond ASCII are UTF-8, but for no more that are damaged."""
+    # A letter may be cut at the head's end.
+    text = codecs.getincrementaldecoder("utf-8")("replace").decode(head)
+    odd = text.count("\ufffd")
+    return not odd or sum(not letter.isascii() for letter in text) >= 2 * odd
 
 
 def _unmarked_wide(head: bytes) -> str | None:

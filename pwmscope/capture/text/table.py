@@ -345,7 +345,7 @@ def _read_either(text: Text, hints: Hints, batch_rows: int | None) -> Capture:
     with rewritten(text) as again:
         try:
             return _read(again, hints, batch_rows)
-        except RowError:
+        except PwmscopeError:
             raise first from None
 
 

@@ -242,7 +242,7 @@ def test_a_wrong_level_in_the_head_is_named_by_its_line_and_after_what_stands_ab
 
 def test_two_wrong_numbers_make_no_voltage_of_a_level(tmp_path):
     file = tmp_path / "recording.csv"
-    for odd in ("2", "2.5", "-1"):
+    for odd in ("2", "2.5", "-1", "\x01"):
         lines = [f"{10 * k},{rows(k)}" for k in range(400)]
         lines[77] = "770,-1,0,0"
         lines[303] = f"3030,{odd},0,0"

@@ -84,7 +84,7 @@ class Text:
     source: str  # The name of the file that the person gave, for messages
     head: str  # Its first lines
     assumptions: tuple[str, ...]  # What was done to it, each a plain sentence
-    # Zero bytes in its first lines; its head then ends above them
+    # Zero bytes in its first lines, which are to be refused
     damage: CaptureError | None = None
 
     @classmethod
@@ -100,8 +100,7 @@ class Text:
                 "this is not a CSV file, export the recording as CSV",
                 row=start[:at].count(b"\n") + 1,
             )
-            start = start[: start.rfind(b"\n", 0, at) + 1]
-            if not start or zeros > _MAX_ZEROS or _is_no_text(start):
+            if zeros > _MAX_ZEROS or _is_no_text(start[:at]):
                 raise damage
         return cls(path, source, _decode_head(start), assumptions, damage)
 

@@ -164,7 +164,7 @@ def make_one_page(analysis: Answered) -> OnePage:
             make_device(card, lines.get(card.line), limit_s, _NEXT_PAGE, wording)
             for card in following
         ),
-        announced=_announced(len(cards), are_many, hazards, unused),
+        announced=_announced(len(cards), are_many, hazards, unused, answer.more_actions),
         actions=tuple(wording.cut(action.sentence, room.sentence) for action in answer.actions),
         unused=tuple(format_line(name) for name in unused[:MAX_UNUSED]),
         recordings=tuple(
@@ -179,7 +179,9 @@ def make_one_page(analysis: Answered) -> OnePage:
     )
 
 
-def _announced(devices: int, are_many: bool, hazards: list[str], unused: list[str]) -> str:
+def _announced(
+    devices: int, are_many: bool, hazards: list[str], unused: list[str], more_actions: int
+) -> str:
     """Say what stands on the next page, and what only the report tells."""
     said = []
     if devices > MAX_DEVICES:
@@ -190,6 +192,8 @@ def _announced(devices: int, are_many: bool, hazards: list[str], unused: list[st
         said.append(f"The report tells {len(hazards) - MAX_HAZARDS} more hazards.")
     if len(unused) > MAX_UNUSED:
         said.append(f"{len(unused) - MAX_UNUSED} more lines are stated unused.")
+    if more_actions:
+        said.append(f"The report lists {more_actions} more to do.")
     return " ".join(said)
 
 
@@ -243,11 +247,11 @@ def deciding_number(  # noqa: PLR0911 - a number for each way to decide
     if verdict is Verdict.DOES_NOT_MEET and event is not None:
         level_us, bounds_s = event.preset_us, event.stop_bounds_s
         if event.behaviour is LossClass.HOLDS_LAST and level_us is not None:
-            return f"{level_us:.0f} us", "kept while the signal was lost"
+            return f"{level_us:.0f} us", "its last width, held"
         if bounds_s is not None:
             return f"{bounds_s[1]:.2f} s", "until it stopped"
         if level_us is not None:
-            return f"{level_us:.0f} us", "where it runs"
+            return f"{level_us:.0f} us", "outside its stop range"
     if verdict is Verdict.MEETS and line.trials.stop_s is not None:
         several = f"slowest of {line.trials.meets} stops"
         return f"{line.trials.stop_s[2]:.2f} s", several if line.trials.meets > 1 else "its stop"

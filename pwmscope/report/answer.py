@@ -620,10 +620,14 @@ def _left_out(evidence: Evidence) -> Iterator[str]:
     for recording in evidence.failsafe.recordings:
         held = recording.lines.capture.lines
         if marker and recording.reference.line is None and marker.line not in held:
-            names = ", ".join(map(format_line, held))
+            names, several = (
+                ", ".join(map(format_line, held)),
+                len(evidence.failsafe.recordings) > 1,
+            )
+            where = f" in {format_line(recording.source)}" if several else ""
             yield (
-                f"The bench sheet's marker {format_line(marker.line)} is not in "
-                f"{recording.source}, whose lines are {names}. Record it, or correct its name."
+                f"The sheet's marker {format_line(marker.line)} is not recorded{where}. Recorded "
+                f"are {names}."
             )
     for left in evidence.failsafe.left_out:
         if evidence.lines is None or left.kind is not LeftOutKind.NO_LOSS or evidence.has_loss:

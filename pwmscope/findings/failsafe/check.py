@@ -24,6 +24,7 @@ from pwmscope.findings.failsafe.power import (
     covers,
     cuts_before_link,
     guards_of,
+    powered,
     rests_by_s,
 )
 from pwmscope.findings.failsafe.response import LossClass
@@ -354,7 +355,7 @@ class Failsafe:
     @property
     def hazards(self) -> tuple[Hazard, ...]:
         """Where devices were commanded to run, those to held sticks as one, the worst first."""
-        own = [hazard for line in self.lines for hazard in line.hazards]
+        own = [hazard for line in self.lines for hazard in powered(line, self.lines, self.sheet)]
         held = [hazard for hazard in own if hazard.kind is HazardKind.STICK_HELD]
         others = [hazard for hazard in own if hazard.kind is not HazardKind.STICK_HELD]
         order = list(HazardKind)[::-1]

@@ -10,7 +10,14 @@ from pwmscope.bench import MOTORS, BenchSheet
 from pwmscope.errors import Reason
 from pwmscope.findings import ChannelFindings, Finding, Findings, SensorFindings, Verdict
 from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
-from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOut, LeftOutKind, LossClass
+from pwmscope.findings.failsafe import (
+    Failsafe,
+    FailsafeLine,
+    LeftOut,
+    LeftOutKind,
+    LossClass,
+    Polarity,
+)
 from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import Hazard, badness, format_line, governing
 
@@ -156,6 +163,15 @@ class Evidence:
     def pulses(self) -> list[LineChecks]:
         """The lines whose pulses are judged: all but those that carry nothing for nobody."""
         return [line for line in self.lines or () if self.is_stated(line.line) or not line.is_idle]
+
+    @property
+    def wrong_markers(self) -> list[tuple[str, str]]:
+        """Name the markers that the outputs contradict, each with the level that means on."""
+        return [
+            (found.reference.line, "high" if found.reference.on_level == 0 else "low")
+            for found in self.failsafe.recordings
+            if found.found.polarity is Polarity.CONTRADICTED and found.reference.line is not None
+        ]
 
     @property
     def has_loss(self) -> bool:

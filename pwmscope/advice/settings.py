@@ -164,7 +164,7 @@ def advise_settings(
             devices[line].device,
             _all_not_shown(devices[line], refused[line]),
             (),
-        )  # fmt: skip
+        )
         if line in refused
         else _advise_channel(
             devices[line], findings.channels[line], known.get(line, Transmitter()), alignment

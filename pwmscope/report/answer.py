@@ -65,7 +65,8 @@ Ranked: TypeAlias = tuple[tuple[int, int], Action]
 """An action with what it deals with, and how dangerous the device is; the lowest comes first.
 
 0 swapped plugs or a wrong marker, 1 failsafe, 2 a rest that runs, 3 hazards, 4 broken checks,
-5 mixing, 6 wiring, 7 what no loss showed, 8 what no pulses showed, 9 what only suits a device better.
+5 mixing, 6 wiring, 7 what no loss showed, 8 what no pulses showed, 9 what only suits a device
+better.
 """
 MAX_ACTIONS: Final = 5
 

@@ -222,9 +222,11 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
         rank = (3, min(map(evidence.danger, hazard.lines)))
         if hazard.kind in held and running:
             names = format_lines(list(dict.fromkeys(running)))
+            is_swapped = not set(running).difference(evidence.swapped)
+            mend = "put the plugs right" if is_swapped else "bring the rest into the stop range"
             said = (
                 f"Give no power to what {names} drives: it runs with the stick at rest. First "
-                "bring the rest into the stop range, and record again."
+                f"{mend}, and record again."
             )
         elif hazard.kind is HazardKind.FIRST_LINK and evidence.lines is None:
             said = (
@@ -343,7 +345,8 @@ def _format_setting(line: str, setting: Setting, evidence: Evidence) -> str:
     said = f"Set the {name} {to_us:g} us; it is {now_us:.1f} us."
     if setting.percent is not None:
         said += f" Turn it by {setting.percent:+g} points of the transmitter's percent."
-    if is_end and (evidence.settings is None or evidence.settings.alignment is None):
+    laid = None if evidence.settings is None else evidence.settings.alignment
+    if is_end and not (laid and laid.fits):
         said += " First make sure that the stick was at its end."
     if is_end and evidence.danger(line) > 1 and abs(to_us - 1500.0) > abs(now_us - 1500.0):
         said += f" {MIND_STOP}"

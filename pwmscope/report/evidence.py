@@ -377,5 +377,4 @@ def format_left_out(left: LeftOut) -> str:
         LeftOutKind.NOT_READ: f"The other lines of {what} cannot be read. Any may have a device.",
         LeftOutKind.PLAN: f"The plan was not used: {what} does not follow it. Name the plan that "
         "it was made by, or record again by it.",
-        LeftOutKind.SWAPPED: f"{what} is moved by another line's stick.",
     }[left.kind]

@@ -550,7 +550,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
     if broken:
         return f"PULSES do not meet: {format_checks(broken)}"
     if mixing is not None and mixing.verdict is Verdict.DOES_NOT_MEET:
-        return f"MIXING does not meet: {mixing.arrangement.name or 'the gains differ'}"
+        return f"MIXING does not meet: {mixing.wrong}"
     if wiring is not None and wiring.verdict is Verdict.DOES_NOT_MEET:
         return f"WIRING does not meet: {_rules(wiring)}"
     strange = [h for h in evidence.hazards if h.kind is not HazardKind.STICK_HELD]

@@ -27,7 +27,7 @@ from pwmscope.report.evidence import (
     format_why,
     grouped_checks,
 )
-from pwmscope.report.sentences import format_link, format_value
+from pwmscope.report.sentences import format_link
 
 if TYPE_CHECKING:
     from pwmscope.advice import Setting
@@ -225,6 +225,11 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
             )
         elif hazard.kind in held:
             said = "Bring the sticks to rest before you switch the transmitter on."
+        elif hazard.kind is HazardKind.POWER:
+            said = (
+                f"Set the switch of {format_line(hazard.lines[-1])} to off before you switch the "
+                "transmitter on."
+            )
         elif hazard.kind is HazardKind.MOTION:
             said = (
                 f"{format_lines(hazard.lines)}: lock what turns and take the power away. Find "
@@ -474,9 +479,14 @@ class Answer:
     cards: tuple[Card, ...]  # One for each device, the worst first
     actions: tuple[Action, ...]  # At most five, the most dangerous first
     left_out: tuple[str, ...]  # What was not judged, each a sentence
-    more_actions: int = 0  # How many things to do beyond those five
+    further: tuple[Action, ...] = ()  # What is to be done beyond those five
     # Everything that was held against a limit; the verdict is the worst of it
     judged: tuple[Judged, ...] = ()
+
+    @property
+    def more_actions(self) -> int:
+        """How many things there are to do beyond those five."""
+        return len(self.further)
 
 
 class Source(Protocol):
@@ -525,7 +535,7 @@ def make_answer(evidence: Evidence) -> Answer:
     return Answer(
         format_headline(evidence), evidence.verdict, evidence.hazards,
         tuple(sorted(_cards(evidence, actions), key=urgency)), actions[:MAX_ACTIONS],
-        tuple(_left_out(evidence)), max(0, len(actions) - MAX_ACTIONS), evidence.judged,
+        tuple(_left_out(evidence)), actions[MAX_ACTIONS:], evidence.judged,
     )  # fmt: skip
 
 
@@ -535,13 +545,37 @@ def format_headline(evidence: Evidence) -> str:
 
 
 def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that holds
-    failsafe, mixing, wiring = evidence.failsafe, evidence.mixing, evidence.wiring
+    failsafe = evidence.failsafe
     failed = evidence.failsafe_lines(Verdict.DOES_NOT_MEET)
     if failed:
         also = ", ".join(format_line(line.line) for line in failed[1:])
         more = f"; {also} {'do' if len(failed) > 2 else 'does'} not meet either" if also else ""
         first = f"{evidence.the_device(failed[0].line)} {format_failure(failed[0])}"
         return f"FAILSAFE does not meet: {first}{more}"
+    if other := _format_broken(evidence):
+        if not evidence.has_loss:
+            return f"{other}; failsafe not recorded"
+        is_met = failsafe.verdict is Verdict.MEETS
+        beside = _format_met(failsafe) if is_met else f"not shown: {_why_not_shown(evidence)}"
+        return f"{other}; failsafe {beside}"
+    explained = (HazardKind.STICK_HELD, HazardKind.POWER)
+    strange = [h for h in evidence.hazards if h.kind not in explained]
+    if strange:
+        return (
+            f"FAILSAFE {failsafe.verdict.value}, with a hazard: {strange[0].sentence.rstrip('.')}"
+        )
+    if not evidence.has_loss and evidence.lines:
+        return f"{_format_pulses(evidence)}; failsafe not recorded"
+    if failsafe.verdict is Verdict.MEETS:
+        open_parts = _open_parts(evidence)
+        also = f"; not shown: {'; '.join(open_parts)}" if open_parts else ""
+        return f"FAILSAFE {_format_met(failsafe)}{also}"
+    return f"FAILSAFE not shown: {_why_not_shown(evidence)}"
+
+
+def _format_broken(evidence: Evidence) -> str:
+    """Say which check beside the failsafe's does not meet its limit; empty where none is."""
+    mixing, wiring = evidence.mixing, evidence.wiring
     sagging = [c for c in evidence.sensor_checks if c.verdict is Verdict.DOES_NOT_MEET]
     if sagging:
         what = "LINK" if sagging[0].line == LINK_RECORD else "SUPPLY"
@@ -553,18 +587,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
         return f"MIXING does not meet: {mixing.wrong}"
     if wiring is not None and wiring.verdict is Verdict.DOES_NOT_MEET:
         return f"WIRING does not meet: {_rules(wiring)}"
-    strange = [h for h in evidence.hazards if h.kind is not HazardKind.STICK_HELD]
-    if strange:
-        return (
-            f"FAILSAFE {failsafe.verdict.value}, with a hazard: {strange[0].sentence.rstrip('.')}"
-        )
-    if not evidence.has_loss and evidence.lines:
-        return f"{_format_pulses(evidence)}; failsafe not recorded"
-    if failsafe.verdict is Verdict.MEETS:
-        open_parts = _open_parts(evidence)
-        also = f"; not shown: {'; '.join(open_parts)}" if open_parts else ""
-        return f"{_format_met(failsafe)}{also}"
-    return f"FAILSAFE not shown: {_why_not_shown(evidence)}"
+    return ""
 
 
 def _rules(wiring: Wiring) -> str:
@@ -598,7 +621,7 @@ def _format_met(failsafe: Failsafe) -> str:
     took = "" if slowest_s is None else f", slowest {slowest_s:.2f} s"
     if failsafe.slow_s is not None:
         took += f"; motors slow within {failsafe.slow_s:.2f} s"
-    return f"FAILSAFE meets, {met} of {seen}{took}"
+    return f"meets, {met} of {seen}{took}"
 
 
 def _why_not_shown(evidence: Evidence) -> str:
@@ -667,7 +690,7 @@ def _cards(evidence: Evidence, actions: Sequence[Action]) -> Iterator[Card]:
 
 def _decides(failsafe: FailsafeLine | None, checks: LineChecks | None) -> str:
     """Name the check that decides: the worst, and among equals that of the failsafe."""
-    worst = min(checks.checks, key=_badness) if checks is not None and checks.checks else None
+    worst = _worst(checks)
     if failsafe is None or failsafe.verdict is None:
         return "" if worst is None else worst.finding.name
     if worst is not None and _badness(worst) < badness(failsafe.verdict):
@@ -677,14 +700,21 @@ def _decides(failsafe: FailsafeLine | None, checks: LineChecks | None) -> str:
 
 def _figure(evidence: Evidence, failsafe: FailsafeLine | None, checks: LineChecks | None) -> str:
     """Say what decides: the worst, and among equals the failsafe check."""
-    worst = min(checks.checks, key=_badness) if checks is not None and checks.checks else None
+    worst = _worst(checks)
     if failsafe is not None and failsafe.verdict is Verdict.DOES_NOT_MEET:
-        said = f"{format_failure(failsafe)} when the signal is lost"
+        said = format_failure(failsafe)
+        said = said if failsafe.failure is None else f"when the signal is lost it {said}"
         return said[0].upper() + said[1:]
     if worst is not None and worst.verdict is Verdict.DOES_NOT_MEET:
-        name = worst.finding.name[0].upper() + worst.finding.name[1:]
-        said = f"{name} is {format_value(worst.finding)}"
-        return said if worst.finding.unit else format_why(worst.finding)
+        beside = ""
+        if failsafe is not None and evidence.has_loss:
+            beside = _failsafe_figure(failsafe, None)
+            beside = (
+                f". {'' if failsafe.verdict is Verdict.MEETS else 'Failsafe not shown: '}{beside}"
+            )
+        is_told = worst.finding.name == "rest position" or not worst.finding.unit
+        limit = "" if is_told else f" (limit {worst.finding.limit})"
+        return f"{format_why(worst.finding)}{limit}{beside}"
     if failsafe is not None and (evidence.has_loss or evidence.lines is None):
         return _failsafe_figure(failsafe, worst)
     if worst is None:
@@ -707,6 +737,13 @@ def _failsafe_figure(failsafe: FailsafeLine, worst: Check | None) -> str:
     return f"{took}, {count}; {worst.finding.name} not shown"
 
 
+def _worst(checks: LineChecks | None) -> Check | None:
+    """Find the check that decides; of those that fail, a rest at which the device runs."""
+    if checks is None or not checks.checks:
+        return None
+    return min(checks.checks, key=lambda c: (_badness(c), c.finding.name != "rest position"))
+
+
 def _badness(check: Check) -> int:
     return badness(check.verdict)
 
@@ -715,6 +752,19 @@ def _left_out(evidence: Evidence) -> Iterator[str]:
     if evidence.read_only:
         names = ", ".join(map(format_line, evidence.read_only))
         yield f"Only {names} were read, as asked. Other lines are not judged."
+    marker = None if evidence.sheet is None else evidence.sheet.marker
+    for recording in evidence.failsafe.recordings:
+        held = recording.lines.capture.lines
+        if marker and recording.reference.line is None and marker.line not in held:
+            names, several = (
+                ", ".join(map(format_line, held)),
+                len(evidence.failsafe.recordings) > 1,
+            )
+            where = f" in {format_line(recording.source)}" if several else ""
+            yield (
+                f"The sheet's marker {format_line(marker.line)} is not recorded{where}. Recorded "
+                f"are {names}."
+            )
     for left in evidence.failsafe.left_out:
         if evidence.lines is None or left.kind is not LeftOutKind.NO_LOSS or evidence.has_loss:
             yield format_left_out(left)

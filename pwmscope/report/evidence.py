@@ -16,6 +16,7 @@ from pwmscope.findings.failsafe import (
     LeftOut,
     LeftOutKind,
     LossClass,
+    LossEvent,
     Polarity,
 )
 from pwmscope.findings.rotation import MOTION_STOP
@@ -258,9 +259,14 @@ def format_reason(line: FailsafeLine) -> str:
         return line.sentence
     if line.why_not:
         return line.why_not
-    losses = line.all_losses
-    reasons = [e.reason for _, e in losses if e.verdict is Verdict.NOT_SHOWN]
-    return reasons[0] if reasons else line.sentence
+    event = next((e for _, e in line.all_losses if e.verdict is Verdict.NOT_SHOWN), None)
+    if event is None:
+        return line.sentence
+    odd = event.recovery.odd_pulses if isinstance(event, LossEvent) else 0
+    if not odd or isinstance(event.reason, Reason):
+        return event.reason
+    why = f"{event.reason} {odd} glitches came in that loss."
+    return Reason(why, "Check that wire and its plug, then record again.")
 
 
 def danger_of(role: str) -> int:
@@ -320,7 +326,11 @@ def format_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each
         return "restarts while the transmitter is on"
     level_us, behaviour = event.preset_us, event.behaviour
     if behaviour is LossClass.HOLDS_LAST and level_us is not None:
-        return f"keeps {level_us:.0f} us"
+        held = [
+            e for _, e in line.losses if e.behaviour is behaviour and e.verdict is event.verdict
+        ]
+        widths = dict.fromkeys(f"{e.preset_us:.0f}" for e in held if e.preset_us is not None)
+        return f"holds its last width: {_first_few([*widths])} us"
     if behaviour is LossClass.WANDERS:
         return "wanders"
     if behaviour in (LossClass.STUCK_HIGH, LossClass.STUCK_LOW, LossClass.NOISE):
@@ -331,8 +341,12 @@ def format_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each
     if bounds_s is not None:
         return f"stops after {bounds_s[1]:.2f} s"
     if level_us is not None and band is not None and not band.holds(level_us):
-        return f"goes to {level_us:.0f} us, where it runs"
+        return f"goes to {level_us:.0f} us, outside its stop range"
     return "runs on after the loss"
+
+
+def _first_few(words: Sequence[str], most: int = 4) -> str:
+    return ", ".join(words[:most]) + (" …" if len(words) > most else "")
 
 
 def format_left_out(left: LeftOut) -> str:

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from pwmscope.capture import Capture, Line, load
 from pwmscope.capture.text import NewEdges
 from pwmscope.errors import PwmscopeError
-from pwmscope.model import one_by_one
+from pwmscope.model import assumed, one_by_one
 from pwmscope.pulses.convention import Convention
 
 if TYPE_CHECKING:

@@ -188,3 +188,17 @@ def test_a_robot_that_turns_within_every_neutrals_limit_is_told_so_first():
     assert analysis.headline.startswith("MIXING does not meet: it turns with the stick forward")
     first = next(a for a in analysis.answer.actions if a.doing == "set")
     assert first.sentence.count("trim setting") == 2
+
+
+def test_where_only_the_failsafe_is_asked_a_start_by_itself_is_looked_into_first():
+    """What runs as the link first comes may run at rest: resting sticks alone are no advice."""
+    capture = recorded(weapon=lambda x: 1500 - 500 * x)
+    late = {**capture.lines, "TX": Line("TX", (np.array([2.0]) * 1e12).astype(np.int64), 0)}
+    for name in "ABC":
+        pulses_ps = capture.lines[name].edges_ps.reshape(-1, 2)
+        late[name] = Line(name, pulses_ps[pulses_ps[:, 0] > 3.0e12].ravel(), 0)
+    analysis = analysed(Capture(late, capture.duration_ps, 83_333.0, "late"))
+    assert any(hazard.lines == ("C",) for hazard in analysis.failsafe_answer.hazards)
+    said = told(analysis.failsafe_answer)
+    assert any("whether it runs with the stick at rest" in each for each in said)
+    assert not any(each.startswith("Bring the sticks") for each in said)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal, Protocol, TypeAlias
 
 from pwmscope.bench import BenchSheet
 from pwmscope.capture import Capture
+from pwmscope.errors import Reason
 from pwmscope.findings import LINK_RECORD, Findings, Verdict
 from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind
@@ -61,22 +62,55 @@ class Action:
 
 
 Ranked: TypeAlias = tuple[tuple[int, int], Action]
-"""An action with what it deals with, and how dangerous the device is; the lowest comes first."""
+"""An action with what it deals with, and how dangerous the device is; the lowest comes first.
+
+0 a wrong marker, 1 failsafe, 2 a rest that runs, 3 hazards, 4 broken checks, 5 mixing, 6 wiring,
+7 what no loss showed, 8 what no pulses showed, 9 what only suits a device better.
+"""
+MAX_ACTIONS: Final = 5
 
 
 def list_actions(evidence: Evidence) -> tuple[Action, ...]:
-    """List everything that is to be done, the most dangerous first, each once."""
-    ranked = sorted(_actions(evidence), key=lambda each: each[0])
-    told: dict[str, Action] = {}
-    for _, action in ranked:
-        told.setdefault(action.sentence, action)
-    return tuple(told.values())
+    """List everything that is to be done, the most dangerous first, each once.
+
+    What the headline calls for is among those that are told.
+    """
+    told: dict[str, tuple[int, Action]] = {}
+    for (about, _), action in sorted(_actions(evidence), key=lambda each: each[0]):
+        told.setdefault(action.sentence, (about, action))
+    ranked = list(told.values())
+    called = [each for each in ranked if each[0] in _called(evidence)][:1]
+    if called and called[0] in ranked[MAX_ACTIONS:]:
+        ranked.remove(called[0])
+        ranked.insert(MAX_ACTIONS - 1, called[0])
+    return tuple(action for _, action in ranked)
+
+
+def _called(evidence: Evidence) -> tuple[int, ...]:
+    """Say what the headline is about, in the headline's order."""
+    wrong = Verdict.DOES_NOT_MEET
+    checks = [*evidence.sensor_checks, *(c for line in evidence.pulses for c in line.checks)]
+    if evidence.failsafe_lines(wrong):
+        return (1,)
+    if any(check.verdict is wrong for check in checks):
+        return 2, 4
+    if evidence.mixing is not None and evidence.mixing.verdict is wrong:
+        return (5,)
+    if evidence.wiring is not None and evidence.wiring.verdict is wrong:
+        return (6,)
+    return (3,) if evidence.hazards else (7, 8)
 
 
 def _actions(evidence: Evidence) -> Iterator[Ranked]:
     """List what to do: failures, hazards, mixing, wiring, settings, recordings."""
-    for line in evidence.failsafe_lines(Verdict.DOES_NOT_MEET):
-        yield (0, evidence.danger(line.line)), _failsafe_setting(line, evidence)
+    yield from _marker_actions(evidence)
+    failed = evidence.failsafe_lines(Verdict.DOES_NOT_MEET)
+    late = [line for line in failed if _is_late(line)]
+    for line in failed:
+        if line not in late:
+            yield (1, evidence.danger(line.line)), _failsafe_setting(line, evidence)
+    if late:
+        yield (1, evidence.danger(late[0].line)), _sooner(late, evidence)
     yield from _hazard_actions(evidence)
     yield from _mixing_actions(evidence)
     yield from _wiring_actions(evidence)
@@ -85,19 +119,35 @@ def _actions(evidence: Evidence) -> Iterator[Ranked]:
     yield from _sensor_actions(evidence)
     yield from _loss_actions(evidence)
     for name, lines in grouped_checks(evidence.pulses, Verdict.NOT_SHOWN):
-        rank = (7, min(map(evidence.danger, lines)))
+        if evidence.wrong_markers:
+            break
+        rank = (8, min(map(evidence.danger, lines)))
         yield rank, Action("record", lines, _format_to_show(name, lines, evidence))
+
+
+def _marker_actions(evidence: Evidence) -> Iterator[Ranked]:
+    """Say how to state the marker where the outputs contradict what is stated."""
+    for name, level in evidence.wrong_markers:
+        said = (
+            f"The outputs follow the sticks while marker {format_line(name)} says off. Write "
+            f'on = "{level}" under [marker] in the sheet, and read the recording again.'
+        )
+        yield (0, 0), Action("set", (name,), said)
 
 
 def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
     """Say which width to set a failing line's failsafe to."""
     name = format_line(line.line)
     if line.failure is None and line.governing and line.governing.name == MOTION_STOP:
-        mend = "Set its failsafe to stop it" if line.rotors else "Set the ESC's brake"
-        said = f"{name}: its motor runs on. {mend} or slow the rotor, and record again."
+        mend = (
+            "Store a failsafe in its board at which this motor stands still"
+            if line.rotors
+            else "Set the ESC's brake, or slow the rotor"
+        )
+        said = f"{name}: its motor runs on. {mend}, and record again."
         return Action("do", (line.line,), said)
     if line.failure is None:
-        return Action("do", (line.line,), f"{name}: {format_plainly(line.sentence)}")
+        return Action("do", (line.line,), f"{name}: {_with_to_do(line.sentence)}")
     target, where = _target(line, evidence), _where_set(evidence)
     if target is None:
         said = f"Set {name}'s failsafe to where its device stands still, {where}, record again."
@@ -105,6 +155,30 @@ def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
     width_us, what = target
     said = f"Set {name}'s failsafe to {width_us:g} us ({what}), {where}, record again."
     return Action("set", (line.line,), said, width_us, "us")
+
+
+def _is_late(line: FailsafeLine) -> bool:
+    """Say whether each failing loss ended in the stop range, too late."""
+    failed = [e for _, e in line.all_losses if e.verdict is Verdict.DOES_NOT_MEET]
+    return bool(failed) and all(event.stop_bounds_s is not None for event in failed)
+
+
+def _sooner(late: list[FailsafeLine], evidence: Evidence) -> Action:
+    """Say what to change where the width is right and only comes too late."""
+    lines = tuple(line.line for line in late)
+    bounds_s = [e.stop_bounds_s for line in late for _, e in line.all_losses if e.stop_bounds_s]
+    said = (
+        f"{format_lines(lines)}: stopped too late, up to {max(bounds_s)[1]:.2f} s after the loss; "
+        f"the limit is {evidence.failsafe.limits.failsafe_s:g} s. Its width is not the cause. "
+        "Shorten the receiver's hold time (failsafe delay), or take another receiver. Record again."
+    )
+    return Action("do", lines, said)
+
+
+def _with_to_do(reason: str) -> str:
+    """Say why, and what to do: to record again where nothing else is known."""
+    said = format_plainly(reason)
+    return said if isinstance(reason, Reason) or "ecord" in said else f"{said} Record it again."
 
 
 def _where_set(evidence: Evidence) -> str:
@@ -133,9 +207,23 @@ def _target(line: FailsafeLine, evidence: Evidence) -> tuple[float, str] | None:
 
 
 def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
+    runs = _broken(evidence, "rest position")
+    held = (HazardKind.STICK_HELD, HazardKind.FIRST_LINK)
+    running = [n for h in evidence.hazards if h.kind in held for n in h.lines if n in runs]
     for hazard in evidence.hazards:
-        rank = (1, min(map(evidence.danger, hazard.lines)))
-        if hazard.kind in (HazardKind.STICK_HELD, HazardKind.FIRST_LINK):
+        rank = (3, min(map(evidence.danger, hazard.lines)))
+        if hazard.kind in held and running:
+            names = format_lines(list(dict.fromkeys(running)))
+            said = (
+                f"Give no power to what {names} drives: it runs with the stick at rest. First "
+                "bring the rest into the stop range, and record again."
+            )
+        elif hazard.kind is HazardKind.FIRST_LINK and evidence.lines is None:
+            said = (
+                f"{format_lines(hazard.lines)}: look with `measure` whether it runs with the stick "
+                "at rest. If not, bring the sticks to rest before you switch the transmitter on."
+            )
+        elif hazard.kind in held:
             said = "Bring the sticks to rest before you switch the transmitter on."
         elif hazard.kind is HazardKind.POWER:
             said = (
@@ -167,68 +255,105 @@ def _mixing_actions(evidence: Evidence) -> Iterator[Ranked]:
     lines = tuple(output.line for output in mixing.lines.outputs)
     needed = next((way for way in evidence.ways if way.needed), None)
     if mixing.lines.is_into_mixer:
-        yield (2, 0), Action("set", lines, "Turn mixing off in the transmitter.")
+        yield (5, 0), Action("set", lines, "Turn mixing off in the transmitter.")
     if needed is not None:
         said = " ".join(change.words for change in needed.by_effort)
-        yield (2, 0), Action("set", lines, said)
+        yield (5, 0), Action("set", lines, said)
 
 
 def _wiring_actions(evidence: Evidence) -> Iterator[Ranked]:
     for ruling in () if evidence.wiring is None else evidence.wiring.rulings:
         if ruling.verdict is Verdict.DOES_NOT_MEET:
-            yield (2, 1), Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
+            yield (6, 1), Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
         elif ruling.verdict is Verdict.NOT_SHOWN:
-            yield (8, 0), Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
+            yield (8, 4), Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
 
 
 def _changes(evidence: Evidence) -> Iterator[tuple[str, Setting]]:
-    """List the settings that are to be changed, with their lines."""
-    if evidence.settings is None:
+    """List the settings that are to be changed, with their lines.
+
+    What stands against a default alone is no action; what the mixing's advice changes waits for it.
+    """
+    if evidence.settings is None or evidence.wrong_markers:
         return
     from pwmscope.advice import SettingAction  # noqa: PLC0415 - slow to import
 
     wanted = (SettingAction.CHANGE, SettingAction.DEVICE)
+    mixed: tuple[str, ...] = ()
+    if evidence.mixing is not None and any(way.needed for way in evidence.ways):
+        mixed = tuple(output.line for output in evidence.mixing.lines.outputs)
     for channel in evidence.settings.channels:
         for setting in channel.settings:
-            if setting.action in wanted:
+            waits = channel.line in mixed and setting.name not in ("rest position", "neutral")
+            if setting.action in wanted and not setting.is_target_assumed and not waits:
                 yield channel.line, setting
+
+
+def _broken(evidence: Evidence, name: str) -> set[str]:
+    """Name the lines of which a check is broken."""
+    return {
+        line.line
+        for line in evidence.pulses
+        for check in line.checks
+        if check.finding.name == name and check.verdict is Verdict.DOES_NOT_MEET
+    }
+
+
+_SETTLES: Final = {
+    "direction": ("direction", "rest position", "neutral"),
+    "neutral": ("neutral", "rest position"),
+    "low endpoint": ("low endpoint", "rest position"),
+}
+"""Which checks a setting puts right, beside the one of its own name."""
 
 
 def _setting_actions(evidence: Evidence) -> Iterator[Ranked]:
     """List what to set; what breaks a limit comes before what only suits the device better."""
-    broken = {
-        (line.line, check.finding.name)
-        for line in evidence.pulses
-        for check in line.checks
-        if check.verdict is Verdict.DOES_NOT_MEET
-    }
+    runs = _broken(evidence, "rest position")
     for line, setting in _changes(evidence):
         unit = "" if setting.target_us is None else "us"
-        said = f"{format_line(line)}: {format_plainly(_format_setting(setting, evidence))}"
-        rank = (3 if (line, setting.name) in broken else 6, evidence.danger(line))
-        yield rank, Action("set", (line,), said, setting.target_us, unit)
+        said = f"{format_line(line)}: {format_plainly(_format_setting(line, setting, evidence))}"
+        settles = _SETTLES.get(setting.name, (setting.name,))
+        about = 4 if any(line in _broken(evidence, name) for name in settles) else 9
+        about = 2 if line in runs and "rest position" in settles else about
+        yield (about, evidence.danger(line)), Action("set", (line,), said, setting.target_us, unit)
 
 
-def _format_setting(setting: Setting, evidence: Evidence) -> str:
+def _format_setting(line: str, setting: Setting, evidence: Evidence) -> str:
     """Say what to set to what; what has no width of its own keeps its sentence."""
-    from pwmscope.advice import SettingAction  # noqa: PLC0415 - slow to import
+    from pwmscope.advice import MIND_STOP, SettingAction  # noqa: PLC0415 - slow to import
 
     is_change = setting.action is SettingAction.CHANGE
     if not is_change or setting.target_us is None or setting.measured is None:
         return setting.sentence
-    percent = "" if setting.percent is None else f" Turn it by {setting.percent:+g} %."
-    said = (
-        f"Set the {setting.name} to {setting.target_us:g} us; it is {setting.measured.us:.1f} us."
-    )
+    now_us, to_us = setting.measured.us, setting.target_us
     is_end = setting.name.endswith("endpoint")
+    what = "trim setting" if setting.name == "neutral" else "trim setting or low endpoint"
+    name = f"{setting.name} to" if is_end else f"{what} so that it rests at"
+    said = f"Set the {name} {to_us:g} us; it is {now_us:.1f} us."
+    if setting.percent is not None:
+        said += f" Turn it by {setting.percent:+g} points of the transmitter's percent."
     if is_end and (evidence.settings is None or evidence.settings.alignment is None):
-        return f"{said}{percent} First make sure that the stick was at its end."
-    return f"{said}{percent}"
+        said += " First make sure that the stick was at its end."
+    if is_end and evidence.danger(line) > 1 and abs(to_us - 1500.0) > abs(now_us - 1500.0):
+        said += f" {MIND_STOP}"
+    return said
+
+
+_FIND: Final = "Find the cause and record again."
+_CAUSE: Final = {
+    "clean pulses": "Look at its wire, plug, ground and supply, one after the other, and record "
+    "again after each.",
+}
 
 
 def _check_actions(evidence: Evidence) -> Iterator[Ranked]:
     """List the checks that are broken and that no setting deals with."""
-    settled = {(line, setting.name) for line, setting in _changes(evidence)}
+    settled = {
+        (line, name)
+        for line, setting in _changes(evidence)
+        for name in _SETTLES.get(setting.name, (setting.name,))
+    }
     lines: dict[tuple[str, str], list[str]] = {}
     for line in evidence.pulses:
         for check in line.checks:
@@ -237,8 +362,9 @@ def _check_actions(evidence: Evidence) -> Iterator[Ranked]:
                 lines.setdefault((name, limit), []).append(line.line)
     for (name, limit), named in lines.items():
         who = format_lines(named)
-        said = f"{who}: {name} is outside its limit ({limit}). Find the cause and record again."
-        yield (4, min(map(evidence.danger, named))), Action("do", tuple(named), said)
+        said = f"{who}: {name} is outside its limit ({limit}). {_CAUSE.get(name, _FIND)}"
+        about = 2 if name == "rest position" else 4
+        yield (about, min(map(evidence.danger, named))), Action("do", tuple(named), said)
 
 
 def _sensor_actions(evidence: Evidence) -> Iterator[Ranked]:
@@ -251,7 +377,7 @@ def _sensor_actions(evidence: Evidence) -> Iterator[Ranked]:
                 said = format_plainly(check.finding.sentence)
             elif broken:
                 said += " Take a stronger source, or give devices their own."
-            yield (3 if broken else 7, 1), Action("do" if broken else "record", (check.line,), said)
+            yield (4 if broken else 8, 1), Action("do" if broken else "record", (check.line,), said)
 
 
 def _loss_actions(evidence: Evidence) -> Iterator[Ranked]:
@@ -259,24 +385,37 @@ def _loss_actions(evidence: Evidence) -> Iterator[Ranked]:
     failsafe = evidence.failsafe
     if evidence.sheet is None:
         said = "Write a bench sheet. It says at which widths each device stands still."
-        yield (5, 0), Action("do", (), said)
+        yield (7, 0), Action("do", (), said)
     if not evidence.has_loss:
         said = (
             "Record a signal loss. Hold every stick off its rest. Switch the transmitter "
             f"off for {failsafe.limits.failsafe_s + 2.0:g} s, then on again."
         )
-        yield (5, 1), Action("record", (), said)
+        yield (7, 1), Action("record", (), said)
+        return
+    if evidence.wrong_markers:
         return
     for left in failsafe.left_out:
         if left.weighs:
-            yield (5, 0), Action("do", (), format_left_out(left))
+            yield (7, 0), Action("do", (), format_left_out(left))
     reasons: dict[str, list[str]] = {}
     for line in evidence.failsafe_lines(Verdict.NOT_SHOWN) if evidence.sheet is not None else ():
         if not line.is_unlisted:
             reasons.setdefault(format_reason(line), []).append(line.line)
     for reason, named in reasons.items():
-        said = f"{format_lines(named)}: {format_plainly(reason)}"
-        yield (5, min(map(evidence.danger, named))), Action("record", tuple(named), said)
+        odd = max(_odd_pulses(line) for line in failsafe.judged if line.line in named)
+        said = f"{format_lines(named)}: {_with_to_do(reason)}"
+        if odd:
+            said = said.removesuffix(" Record it again.")
+            said += f" {odd} glitches or odd pulses came in that loss. Look at its wire, plug and "
+            said += "ground, and record again."
+        yield (7, min(map(evidence.danger, named))), Action("record", tuple(named), said)
+
+
+def _odd_pulses(line: FailsafeLine) -> int:
+    """Count the odd pulses in the worst of the losses that are not shown."""
+    open_losses = [e for _, e in line.losses if e.verdict is Verdict.NOT_SHOWN]
+    return max((event.recovery.odd_pulses for event in open_losses), default=0)
 
 
 def _format_to_show(name: str, lines: tuple[str, ...], evidence: Evidence) -> str:
@@ -288,9 +427,6 @@ def _format_to_show(name: str, lines: tuple[str, ...], evidence: Evidence) -> st
     why = own.refused if finding is None or own.refused else finding.sentence
     said = f"To show the {name} of {format_lines(lines)}, record again."
     return f"{said} {format_plainly(why)}".rstrip()
-
-
-MAX_ACTIONS: Final = 5
 
 
 @dataclass(frozen=True, slots=True)

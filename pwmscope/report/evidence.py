@@ -17,6 +17,7 @@ from pwmscope.findings.failsafe import (
     LeftOutKind,
     LossClass,
     LossEvent,
+    Polarity,
 )
 from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import Hazard, badness, format_line, governing
@@ -163,6 +164,15 @@ class Evidence:
     def pulses(self) -> list[LineChecks]:
         """The lines whose pulses are judged: all but those that carry nothing for nobody."""
         return [line for line in self.lines or () if self.is_stated(line.line) or not line.is_idle]
+
+    @property
+    def wrong_markers(self) -> list[tuple[str, str]]:
+        """Name the markers that the outputs contradict, each with the level that means on."""
+        return [
+            (found.reference.line, "high" if found.reference.on_level == 0 else "low")
+            for found in self.failsafe.recordings
+            if found.found.polarity is Polarity.CONTRADICTED and found.reference.line is not None
+        ]
 
     @property
     def has_loss(self) -> bool:

@@ -33,6 +33,41 @@ Instants: TypeAlias = npt.NDArray[np.int64]
 class RowError(CaptureError):
     """A row could not be read as the head of the file promised."""
 
+    is_certain: bool = False  # Whether it is no remark, and its letters are no other encoding's
+
+
+class DisorderError(CaptureError):
+    """A row can be read, but contradicts those above it.
+
+    Parameters
+    ----------
+    first_line : int
+        Line of the file on which the rows begin.
+    index : int
+        The row's index among them, blank lines not counted.
+    """
+
+    def __init__(
+        self,
+        source: str,
+        found: str,
+        remedy: str,
+        *,
+        first_line: int,
+        index: int,
+        column: str | None = None,
+    ) -> None:
+        super().__init__(source, found, remedy, row=first_line + index, column=column)
+        self.index = index
+        self._said = (found, remedy)
+
+    def at(self, line: int) -> DisorderError:
+        """Say so of the line on which the row stands."""
+        return DisorderError(
+            self.source, *self._said, first_line=line - self.index, index=self.index,
+            column=self.column,
+        )  # fmt: skip
+
 
 @dataclass(frozen=True, slots=True)
 class RowBatch:
@@ -286,15 +321,12 @@ def refuse_backwards(batches: Iterable[RowBatch], source: str, layout: Layout) -
             last = batch.time_ps[-1:] if batch.time_ps.size else last
 
 
-def backwards(row: int, step: int, source: str, layout: Layout) -> CaptureError:
+def backwards(row: int, step: int, source: str, layout: Layout) -> DisorderError:
     """Say that a row's time is so much before that of the row above."""
     by = f"{step:g} samples" if layout.time_kind == "sample" else format_interval(float(step))
-    return CaptureError(
-        source,
-        f"time goes backwards by {by}",
-        "export the recording again, or split the file here if it holds two recordings",
-        row=layout.skip_lines + 1 + row,
-    )
+    remedy = "export the recording again, or split the file here if it holds two recordings"
+    found = f"time goes backwards by {by}"
+    return DisorderError(source, found, remedy, first_line=layout.skip_lines + 1, index=row)
 
 
 @dataclass(frozen=True, slots=True)

@@ -554,7 +554,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
         more = f"; {also} {'do' if len(failed) > 2 else 'does'} not meet either" if also else ""
         first = f"{evidence.the_device(failed[0].line)} {format_failure(failed[0])}"
         return f"FAILSAFE does not meet: {first}{more}"
-    if other := _format_broken(evidence):
+    if other := _other_failure(evidence):
         if not evidence.has_loss:
             return f"{other}; failsafe not recorded"
         is_met = failsafe.verdict is Verdict.MEETS
@@ -575,7 +575,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
     return f"FAILSAFE not shown: {_why_not_shown(evidence)}"
 
 
-def _format_broken(evidence: Evidence) -> str:
+def _other_failure(evidence: Evidence) -> str:
     """Say which check beside the failsafe's does not meet its limit; empty where none is."""
     mixing, wiring = evidence.mixing, evidence.wiring
     sagging = [c for c in evidence.sensor_checks if c.verdict is Verdict.DOES_NOT_MEET]

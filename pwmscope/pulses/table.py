@@ -18,7 +18,7 @@ import numpy.typing as npt
 from pwmscope.capture import Capture, Line, load
 from pwmscope.capture.text import NewEdges
 from pwmscope.errors import PwmscopeError
-from pwmscope.model import one_by_one
+from pwmscope.model import assumed, one_by_one
 from pwmscope.pulses.convention import Convention
 
 if TYPE_CHECKING:
@@ -468,7 +468,8 @@ class GrownEdges:
         except (PwmscopeError, OSError):
             return None
         interval_ps = ends.sample_interval_ps
-        if any(a.what == "sampling interval" and a.source == "convention" for a in ends.assumptions):
+        told = assumed(ends.assumptions)
+        if any(a.what == "sampling interval" and a.source == "convention" for a in told):
             return None  # the changes between may show more
         agrees = ends.duration_ps == self._now_ps and all(
             _is_within(line.edges_ps, edges_ps[name]) and _is_even(edges_ps[name], interval_ps)

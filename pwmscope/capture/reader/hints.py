@@ -402,7 +402,7 @@ def rate_needed(source: str, lack: str) -> HintError:
     """Ask for the sample rate, saying what the rows lack."""
     return HintError(
         f"{source}: the rows {lack}, so the sample rate is needed; "
-        "add `rate` with the analyser's setting, for example `rate='1MHz'`."
+        "add the analyser's setting, for example `rate='1MHz'`."
     )
 
 
@@ -582,7 +582,7 @@ def find_listed_interval(
         shown_ps = _interval_in(parts, resolution_ps)
         bound = bound_interval_ps(parts, resolution_ps) if shown_ps is None else None
     if shown_ps is not None:
-        check_rate(hints, shown_ps, source)
+        check_rate(hints, shown_ps, source, in_ticks=True)
     elif bound is not None:
         check_rate(hints, bound[1], source, or_faster=True)
     if rate_hz is not None:
@@ -617,11 +617,23 @@ def find_listed_interval(
     )  # fmt: skip
 
 
-def check_rate(hints: Hints, interval_ps: float, source: str, *, or_faster: bool = False) -> None:
-    """Refuse a rate that a person states where the file's times show another."""
+def check_rate(
+    hints: Hints,
+    interval_ps: float,
+    source: str,
+    *,
+    in_ticks: bool = False,
+    or_faster: bool = False,
+) -> None:
+    """Refuse a rate that a person states where the file's times show another.
+
+    Ticks on which all changes lie may be several samples long.
+    """
     if hints.rate_hz is None:
         return
     ratio = interval_ps * hints.rate_hz / 1e12
+    if in_ticks:
+        ratio /= max(round(ratio), 1)
     if ratio < 0.99 or (ratio > 1.01 and not or_faster):
         raise HintError(
             f"{source}: the times show {format_rate(interval_ps)}{' or faster' * or_faster} but "

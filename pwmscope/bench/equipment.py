@@ -379,8 +379,10 @@ class BenchChannel:
     least_v: float | None = None  # Of a supply line, the least voltage at which the receiver works
     probe: float = 1.0  # Volts at the pin for each volt that is recorded: 10 for a 10:1 probe
     trips_v: float | None = None  # Of a comparator's output, the voltage below which it is low
-    # Whether `neutral_us` is common practice rather than the sheet's
+    # Whether `neutral_us`, `low_us` or `high_us` is common practice rather than the sheet's
     is_neutral_assumed: bool = False
+    is_low_assumed: bool = False
+    is_high_assumed: bool = False
     # What on the transmitter moves it, one of `pwmscope.bench.CONTROLS`
     control: Control | None = None
     positions: int | None = None  # Of a switch: 2 or 3

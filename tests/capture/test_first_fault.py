@@ -242,7 +242,7 @@ def test_a_wrong_level_in_the_head_is_named_by_its_line_and_after_what_stands_ab
 
 def test_two_wrong_numbers_make_no_voltage_of_a_level(tmp_path):
     file = tmp_path / "recording.csv"
-    for odd in ("2", "2.5", "-1"):
+    for odd in ("2", "2.5", "-1", "\x01"):
         lines = [f"{10 * k},{rows(k)}" for k in range(400)]
         lines[77] = "770,-1,0,0"
         lines[303] = f"3030,{odd},0,0"
@@ -283,3 +283,22 @@ def test_a_fault_in_the_first_row_costs_no_header(tmp_path, first, words):
     with pytest.raises(CaptureError, match="row 3") as caught:
         load(file)
     assert words in str(caught.value)
+
+
+def test_a_note_of_two_lines_is_no_open_quote_and_counts_as_two(tmp_path):
+    file = tmp_path / "recording.csv"
+    lines = [f'{10 * k},{level(0, k)},"on"\n' for k in range(400)]
+    lines[30] = lines[30].replace("on", "on\nand off")
+    lines[77] = "what" + lines[77]
+    file.write_text('time_us,RX1,"note"\n' + "".join(lines))
+    with pytest.raises(CaptureError, match="row 80, column time_us: 'what770'"):
+        load(file, lines="RX1")
+
+
+def test_a_damaged_byte_in_a_table_in_utf_8_leaves_its_headings_alone(tmp_path):
+    file = tmp_path / "recording.csv"
+    rows_ = "".join(f"{10 * k},{rows(k)}\n" for k in range(400))
+    data = f"time (\u00b5s),RX1,RX2,RX3\n{rows_}".encode().replace(b"\n700,", b"\n7\xff0,")
+    file.write_bytes(data)
+    with pytest.raises(CaptureError, match="row 72, column time"):
+        load(file)

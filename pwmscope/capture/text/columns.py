@@ -440,14 +440,14 @@ def _is_spoilt(column: Column, sheet: Sheet) -> bool:
 
     Taken for a voltage, they would set the threshold, and hide the levels.
     """
-    others = _odd_among_digits(column)
-    if not others:
+    numbers = [cell for cell in _odd_among_digits(column) if kind_of(cell) in NUMERIC]
+    if not numbers:
         return False
     is_whole = column.kind == "integer" and min(column.numbers) >= 0  # which may be a bus
     if (
         is_whole
         or sheet.hints.threshold_v is not None
-        or any(0 <= n <= 1 for n in map(number_of, others))
+        or any(0 <= n <= 1 for n in map(number_of, numbers))
     ):
         return False
     beside = [c for c in sheet.columns if c is not column and not _may_be_time(c, sheet)]

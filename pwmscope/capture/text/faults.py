@@ -18,7 +18,7 @@ import polars as pl
 
 from pwmscope.capture.reader.unpack import open_bytes, reading
 from pwmscope.capture.text.cells import is_footer, is_remark
-from pwmscope.capture.text.dialect import SPACES, split
+from pwmscope.capture.text.dialect import SPACES, split, tight
 from pwmscope.capture.text.edges import (
     DisorderError,
     RowBatch,
@@ -136,8 +136,7 @@ class _SoundRows:
         """Split the lines that are not blank into cells, and check each."""
         delimiter, width = self._layout.delimiter, len(self._layout.columns)
         if self._layout.is_quoted and delimiter != SPACES:
-            pairs = _pairs(delimiter)
-            lines = [_unquoted(each, delimiter, pairs) if '"' in each else each for each in lines]
+            lines = _unquoted(lines, delimiter, width)
         line = pl.col("line")
         if delimiter == SPACES:
             marked = line.str.strip_chars().str.replace_all(r"\s+", _MARK)
@@ -179,7 +178,7 @@ class _SoundRows:
         if hollow is not None:
             if not table["is_hollow"][hollow:].all():
                 marks[width + 1] = table["is_hollow"]
-            else:
+            elif self._hollow is None:
                 self._hollow = table["number"][hollow]
         places = [(mark.arg_max() or 0, i) for i, mark in marks.items() if mark.any()]
         if not places:
@@ -206,16 +205,14 @@ class _SoundRows:
 
     def _is_certain(self, line: str) -> bool:
         """Whether a line with a fault is none of the remarks, and wrong however it is spelled."""
-        cells, width = split(line, self._layout.delimiter), len(self._layout.columns)
-        if (
-            not line.isascii()
-            or '"' in line
-            or is_remark(line, cells, width)
-            or is_footer(cells, width)
-        ):
+        layout = self._layout
+        cells, width = split(line, layout.delimiter), len(layout.columns)
+        is_so = '"' not in line or (layout.is_quoted and tight(line, layout.delimiter) == line)
+        if not (line.isascii() and is_so) or is_remark(line, cells, width):
             return False
-        loose = replace(self._layout, is_loose=True, skip_lines=0)
-        return self._layout.is_loose or fault_in([line.encode()], loose, self._source) is not None
+        loose = replace(layout, is_loose=True, skip_lines=0)
+        is_wrong = layout.is_loose or fault_in([line.encode()], loose, self._source) is not None
+        return is_wrong and not is_footer(cells, width)
 
     def _error(self, found: str, number: int) -> RowError:
         return RowError(self._source, found, MEND, row=number)
@@ -229,15 +226,30 @@ def _last_ordered(layout: Layout) -> int:
     return time if layout.runs is None else max(layout.runs.positions)
 
 
-def _pairs(delimiter: str) -> re.Pattern[str]:
-    """Make the pattern of cells that stand whole between quotes."""
+_MAX_LINES_OF_CELL: Final = 20
+
+
+def _unquoted(lines: list[str], delimiter: str, width: int) -> list[str]:
+    """Separate the cells of lines with quotes; a line with an open quote begins with a mark."""
     mark = re.escape(delimiter)
-    return re.compile(rf'(?:^|(?<={mark})) *"[^"]*" *(?={mark}|$)')
-
-
-def _unquoted(line: str, delimiter: str, pairs: re.Pattern[str]) -> str:
-    """Separate the cells of a line with quotes; one with an open quote begins with a mark."""
-    return _OPEN + line if '"' in pairs.sub("", line) else _MARK.join(split(line, delimiter))
+    whole = re.compile(rf'(?:^|(?<={mark})) *"[^"]*" *(?={mark}|$)')
+    found = list(lines)
+    for i, line in enumerate(lines):
+        if '"' not in found[i]:
+            continue
+        if '"' not in whole.sub("", line):
+            found[i] = _MARK.join(split(line, delimiter))
+            continue
+        for end in range(i + 2, min(i + _MAX_LINES_OF_CELL, len(lines)) + 1):
+            joined = " ".join(lines[i:end])
+            cells = split(joined, delimiter)
+            if '"' not in whole.sub("", joined) and len(cells) == width:  # a cell of some lines
+                found[i:end] = [_MARK.join(cells), *[""] * (end - i - 1)]
+                break
+        else:
+            found[i] = _OPEN + line
+            break
+    return found
 
 
 def _wrong_cell(

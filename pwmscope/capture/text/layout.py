@@ -84,7 +84,7 @@ class Text:
     source: str  # The name of the file that the person gave, for messages
     head: str  # Its first lines
     assumptions: tuple[str, ...]  # What was done to it, each a plain sentence
-    # Zero bytes in its first lines; its head then ends above them
+    # Zero bytes in its first lines, which are to be refused
     damage: CaptureError | None = None
 
     @classmethod
@@ -100,8 +100,7 @@ class Text:
                 "this is not a CSV file, export the recording as CSV",
                 row=start[:at].count(b"\n") + 1,
             )
-            start = start[: start.rfind(b"\n", 0, at) + 1]
-            if not start or zeros > _MAX_ZEROS or _is_no_text(start):
+            if zeros > _MAX_ZEROS or _is_no_text(start[:at]):
                 raise damage
         return cls(path, source, _decode_head(start), assumptions, damage)
 
@@ -199,12 +198,11 @@ def _encoding_of(head: bytes, source: str) -> str:
 
 
 def _is_utf_8(head: bytes) -> bool:
-    decoder = codecs.getincrementaldecoder("utf-8")()
-    try:
-        decoder.decode(head)  # a letter may be cut at the head's end
-    except UnicodeDecodeError:
-        return False
-    return True
+    """Whether letters beyond ASCII are UTF-8, but for no more that are damaged."""
+    # A letter may be cut at the head's end.
+    text = codecs.getincrementaldecoder("utf-8")("replace").decode(head)
+    odd = text.count("\ufffd")
+    return not odd or sum(not letter.isascii() for letter in text) >= 2 * odd
 
 
 def _unmarked_wide(head: bytes) -> str | None:

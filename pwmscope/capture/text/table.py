@@ -315,23 +315,23 @@ def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Ca
     """
     with unprinted(), open_text(path) as text:
         if text.damage is not None:
-            raise _fault_above(text, hints) or text.damage
+            raise _first_of(text.damage, text, hints)
         try:
             return _read_either(text, hints, batch_rows)
         except BeyondReachError as error:
             raise error.of(text.source) from None
 
 
-def _fault_above(text: Text, hints: Hints) -> CaptureError | None:
+def _first_of(damage: CaptureError, text: Text, hints: Hints) -> CaptureError:
     """Find a fault above the damage in a table's first lines, as far as these are a table."""
     from pwmscope.capture.text.faults import fault_in  # noqa: PLC0415 - slow to import
 
     try:
         layout = find_layout(text.head, text.source, hints)
     except PwmscopeError:
-        return None
-    loose = replace(layout, is_loose=True)
-    return fault_in([swept_head(text, layout)], loose, text.source)
+        return damage
+    fault = fault_in([swept_head(text, layout)], replace(layout, is_loose=True), text.source)
+    return min(damage, fault or damage, key=lambda each: each.row or 0)
 
 
 def _read_either(text: Text, hints: Hints, batch_rows: int | None) -> Capture:
@@ -345,7 +345,7 @@ def _read_either(text: Text, hints: Hints, batch_rows: int | None) -> Capture:
     with rewritten(text) as again:
         try:
             return _read(again, hints, batch_rows)
-        except RowError:
+        except PwmscopeError:
             raise first from None
 
 

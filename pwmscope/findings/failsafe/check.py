@@ -14,6 +14,7 @@ from pwmscope.capture import PART, Capture
 from pwmscope.errors import Reason, preceded
 from pwmscope.findings.failsafe.analysis import LineLosses, LossAnalysis
 from pwmscope.findings.failsafe.event import RESTART, LossEvent, RotorLoss, Trials, examine_trials
+from pwmscope.findings.failsafe.first_link import FIRST_LINK
 from pwmscope.findings.failsafe.marker import Expectation, expectation_of
 from pwmscope.findings.failsafe.motion import RotorLosses
 from pwmscope.findings.failsafe.power import (
@@ -23,9 +24,9 @@ from pwmscope.findings.failsafe.power import (
     covers,
     cuts_before_link,
     guards_of,
+    powered,
     rests_by_s,
 )
-from pwmscope.findings.failsafe.recovery import FIRST_LINK
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
 from pwmscope.findings.supply import looks_like_sagging_supply
@@ -354,7 +355,7 @@ class Failsafe:
     @property
     def hazards(self) -> tuple[Hazard, ...]:
         """Where devices were commanded to run, those to held sticks as one, the worst first."""
-        own = [hazard for line in self.lines for hazard in line.hazards]
+        own = [hazard for line in self.lines for hazard in powered(line, self.lines, self.sheet)]
         held = [hazard for hazard in own if hazard.kind is HazardKind.STICK_HELD]
         others = [hazard for hazard in own if hazard.kind is not HazardKind.STICK_HELD]
         order = list(HazardKind)[::-1]

@@ -555,8 +555,8 @@ def _taken_from(clock: FrameClock, whole: ClockStretch, stretch: ClockStretch) -
         return f" {stretch.missing} missing frames are bridged by straight lines."
     if stretch is not whole:
         return (
-            f" Of the {whole.frames} frames {100.0 * whole.missing / whole.frames:.2g} % are "
-            f"missing, so it is taken from the longest stretch without gaps, "
+            f" Of the {whole.frames} frames {100.0 * whole.missing / whole.frames:.2g} % lie in "
+            "signal losses or were not seen. It is taken from the longest stretch without them, "
             f"{stretch.duration_s:.3g} s."
         )
     if clock.borders.size:

@@ -207,7 +207,7 @@ def _target(line: FailsafeLine, evidence: Evidence) -> tuple[float, str] | None:
 
 
 def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
-    runs = _broken(evidence, "rest position")
+    runs = _lines_breaking(evidence, "rest position")
     held = (HazardKind.STICK_HELD, HazardKind.FIRST_LINK)
     running = [n for h in evidence.hazards if h.kind in held for n in h.lines if n in runs]
     for hazard in evidence.hazards:
@@ -289,7 +289,7 @@ def _changes(evidence: Evidence) -> Iterator[tuple[str, Setting]]:
                 yield channel.line, setting
 
 
-def _broken(evidence: Evidence, name: str) -> set[str]:
+def _lines_breaking(evidence: Evidence, name: str) -> set[str]:
     """Name the lines of which a check is broken."""
     return {
         line.line
@@ -309,12 +309,12 @@ _SETTLES: Final = {
 
 def _setting_actions(evidence: Evidence) -> Iterator[Ranked]:
     """List what to set; what breaks a limit comes before what only suits the device better."""
-    runs = _broken(evidence, "rest position")
+    runs = _lines_breaking(evidence, "rest position")
     for line, setting in _changes(evidence):
         unit = "" if setting.target_us is None else "us"
         said = f"{format_line(line)}: {format_plainly(_format_setting(line, setting, evidence))}"
         settles = _SETTLES.get(setting.name, (setting.name,))
-        about = 4 if any(line in _broken(evidence, name) for name in settles) else 9
+        about = 4 if any(line in _lines_breaking(evidence, name) for name in settles) else 9
         about = 2 if line in runs and "rest position" in settles else about
         yield (about, evidence.danger(line)), Action("set", (line,), said, setting.target_us, unit)
 

@@ -387,8 +387,16 @@ class Hints:
             raise ArgumentError("max_gib", format_given(max_gib), "a number of GiB above 0")
         if isinstance(lines, str):
             lines = [name.strip() for name in lines.split(",") if name.strip()]
+        rate_hz = None if rate is None else parse_rate(rate)
+        if isinstance(rate, str) and rate_hz is not None and rate_hz < _MIN_RATE_HZ:
+            number = rate.strip()
+            if number.isdecimal():
+                raise HintError(
+                    f"The rate '{number}' is {number} samples a second, which shows no pulse; "
+                    f"write its unit, for example {number}MHz."
+                )
         return cls(
-            rate_hz=None if rate is None else parse_rate(rate),
+            rate_hz=rate_hz,
             time_unit=None if time_unit is None else parse_time_unit(time_unit),
             time_column=time_column,
             lines=None if lines is None else tuple(lines),
@@ -396,6 +404,10 @@ class Hints:
             keep=tuple(keep),
             max_gib=max_gib,
         )
+
+
+_MIN_RATE_HZ: Final = 1000
+"""Below it a number is taken for one whose unit was forgotten."""
 
 
 def rate_needed(source: str, lack: str) -> HintError:

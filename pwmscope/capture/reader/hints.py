@@ -568,9 +568,10 @@ def _windows(parts: Sequence[npt.NDArray[np.int64]]) -> list[npt.NDArray[np.int6
     first, last = min(int(part[0]) for part in held), max(int(part[-1]) for part in held)
     borders = [first + (last - first) * k // count for k in range(count)] + [last + 1]
     cuts = [np.searchsorted(part, borders) for part in held]
+    most = max(_DRAWN // len(held), MIN_CHANGES)
     return [
         np.unique(np.concatenate(
-            [part[cut[k] : min(cut[k + 1], cut[k] + _DRAWN)]
+            [part[cut[k] : min(cut[k + 1], cut[k] + most)]
              for part, cut in zip(held, cuts, strict=True)]
         ))
         for k in range(count)

@@ -607,12 +607,6 @@ class BenchSheet:
         return next((c.mixed_in for c in self.channels.values() if c.mixed_in is not None), None)
 
     @property
-    def mixes_behind(self) -> bool:
-        """Whether the sheet says that forward and turn are mixed behind the receiver."""
-        roles = {channel.role for channel in self.channels.values()}
-        return not roles.isdisjoint(INTO_MIXER) or self.mixer not in {None, "transmitter"}
-
-    @property
     def gaps(self) -> tuple[Gap, ...]:
         """What the failsafe check needs and the sheet does not state, in the sheet's order."""
         own = [gap for c in self.devices for gap in _device_gaps(c)]

@@ -468,8 +468,8 @@ class GrownEdges:
         except (PwmscopeError, OSError):
             return None
         interval_ps = ends.sample_interval_ps
-        told = assumed(ends.assumptions)
-        if any(a.what == "sampling interval" and a.source == "convention" for a in told):
+        guesses = {a.what for a in assumed(ends.assumptions) if a.source == "convention"}
+        if "sampling interval" in guesses:
             return None  # the changes between may show more
         agrees = ends.duration_ps == self._now_ps and all(
             _is_within(line.edges_ps, edges_ps[name]) and _is_even(edges_ps[name], interval_ps)

@@ -207,7 +207,7 @@ def _target(line: FailsafeLine, evidence: Evidence) -> tuple[float, str] | None:
 
 
 def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
-    runs = _lines_breaking(evidence, "rest position")
+    runs = _broken(evidence, "rest position")
     held = (HazardKind.STICK_HELD, HazardKind.FIRST_LINK)
     running = [n for h in evidence.hazards if h.kind in held for n in h.lines if n in runs]
     for hazard in evidence.hazards:
@@ -289,7 +289,7 @@ def _changes(evidence: Evidence) -> Iterator[tuple[str, Setting]]:
                 yield channel.line, setting
 
 
-def _lines_breaking(evidence: Evidence, name: str) -> set[str]:
+def _broken(evidence: Evidence, name: str) -> set[str]:
     """Name the lines of which a check is broken."""
     return {
         line.line
@@ -309,12 +309,12 @@ _SETTLES: Final = {
 
 def _setting_actions(evidence: Evidence) -> Iterator[Ranked]:
     """List what to set; what breaks a limit comes before what only suits the device better."""
-    runs = _lines_breaking(evidence, "rest position")
+    runs = _broken(evidence, "rest position")
     for line, setting in _changes(evidence):
         unit = "" if setting.target_us is None else "us"
         said = f"{format_line(line)}: {format_plainly(_format_setting(line, setting, evidence))}"
         settles = _SETTLES.get(setting.name, (setting.name,))
-        about = 4 if any(line in _lines_breaking(evidence, name) for name in settles) else 9
+        about = 4 if any(line in _broken(evidence, name) for name in settles) else 9
         about = 2 if line in runs and "rest position" in settles else about
         yield (about, evidence.danger(line)), Action("set", (line,), said, setting.target_us, unit)
 
@@ -552,7 +552,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
         more = f"; {also} {'do' if len(failed) > 2 else 'does'} not meet either" if also else ""
         first = f"{evidence.the_device(failed[0].line)} {format_failure(failed[0])}"
         return f"FAILSAFE does not meet: {first}{more}"
-    if other := _broken(evidence):
+    if other := _format_broken(evidence):
         if not evidence.has_loss:
             return f"{other}; failsafe not recorded"
         is_met = failsafe.verdict is Verdict.MEETS
@@ -573,7 +573,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
     return f"FAILSAFE not shown: {_why_not_shown(evidence)}"
 
 
-def _broken(evidence: Evidence) -> str:
+def _format_broken(evidence: Evidence) -> str:
     """Say which check beside the failsafe's does not meet its limit; empty where none is."""
     mixing, wiring = evidence.mixing, evidence.wiring
     sagging = [c for c in evidence.sensor_checks if c.verdict is Verdict.DOES_NOT_MEET]

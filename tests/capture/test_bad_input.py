@@ -145,7 +145,7 @@ def test_a_rate_that_contradicts_the_time_column(tmp_path):
 def test_a_rate_without_its_unit(tmp_path):
     file = tmp_path / "a.csv"
     file.write_text("RX1\n0\n1\n0\n")
-    with pytest.raises(PwmscopeError, match="'24' is 24 samples a second.*for example 24MHz"):
+    with pytest.raises(PwmscopeError, match=r"'24' is 24 samples a second.*for example 24MHz"):
         load(file, rate="24")
     assert load(file, rate="24Hz").sample_interval_ps == pytest.approx(1e12 / 24)
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -38,8 +37,6 @@ from pwmscope.model import (
     Evidence,
     Finding,
     FloatArray,
-    Hazard,
-    HazardKind,
     Verdict,
     format_line,
     measured,
@@ -47,15 +44,10 @@ from pwmscope.model import (
 )
 from pwmscope.pulses import UNMEASURED, PulseTable
 
-if TYPE_CHECKING:
-    from pwmscope.findings.failsafe.check import FailsafeLine
-
 STAYS_S: Final = 0.5
 """A guarded output that is in its stop range for so long is not commanded to run meanwhile."""
 AFTER_S: Final = 3e-3
 """A pulse is a command when it is over."""
-NEAR_FRAMES: Final = 3.0
-"""A width that a device is sent within so many frames of its power is what it starts with."""
 SAME_US: Final = 10.0
 """A jump that ends so near where the output stood goes back there."""
 
@@ -198,61 +190,6 @@ def _followed_s(event: LossEvent, own: PulseTable) -> float:
     from_s = max([case.loss.back_s, *(leap.at_s for leap in case.evidence.leaps)])
     rests_s = rests_by_s(own, setting.expected, 1e6 * setting.frame_s, from_s, setting.end_s)
     return min(*shown_s, rests_s)
-
-
-def powered(
-    kill: FailsafeLine, lines: Iterable[FailsafeLine], sheet: BenchSheet | None
-) -> Iterator[Hazard]:
-    """Give a line's hazards; a kill channel runs nothing itself, but gives power to its devices.
-
-    Those are named that are not shown to be commanded to stand still then, and not named already.
-    """
-    stated = None if sheet is None else sheet.channels.get(kill.line)
-    guards = () if stated is None else stated.guards
-    for hazard in kill.hazards:
-        if not guards or hazard.kind is not HazardKind.STICK_HELD:
-            yield hazard
-            continue
-        rec = next(rec for rec in kill.recordings if rec.source == hazard.source)
-        back_s = [
-            event.case.response.after.start_s
-            for event in rec.losses.events
-            if event.recovery.jump_us is not None and event.case.response.after is not None
-        ]
-        known = {line.line: line for line in lines if line.line in guards}
-        seen: dict[str, list[float]] = {}
-        widths_us = []
-        for name in guards:
-            line = known.get(name)
-            if line is not None and any(h.kind is HazardKind.STICK_HELD for h in line.hazards):
-                continue
-            own = [each for each in line.recordings if each.source == rec.source] if line else []
-            for at_s in back_s:
-                runs_us = _runs_us(own[0].table, line.expected, at_s) if line and own else math.nan
-                if runs_us is not None:
-                    seen.setdefault(name, []).append(at_s)
-                    widths_us.append(runs_us)
-        if seen:
-            width_us = widths_us[0] if len(seen) == 1 and widths_us[0] == widths_us[0] else None
-            times_s = max(seen.values(), key=len)
-            yield replace(
-                hazard, kind=HazardKind.POWER, lines=(*seen, kill.line), at_s=times_s[0],
-                width_us=width_us, from_us=None, times=len(times_s),
-            )  # fmt: skip
-
-
-def _runs_us(table: PulseTable, expected: Expectation, at_s: float) -> float | None:
-    """At which width a device runs as it gets power; NaN where not known, None where it stands."""
-    if expected.band is None:
-        return math.nan
-    is_servo, inside, _ = sides(table, expected.band)
-    near_s = NEAR_FRAMES * table.convention.period_us / 1e6
-    first, end = np.searchsorted(table.rise_s, (at_s - near_s, at_s + near_s))
-    runs = np.flatnonzero(is_servo[first:end] & ~inside[first:end])
-    if runs.size:
-        return float(table.width_us[first + runs[0]])
-    stands = bool(is_servo[first:end].any()) or expected.no_pulses_stop is True
-    return None if stands else math.nan
 
 
 def rests_by_s(

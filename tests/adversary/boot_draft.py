@@ -212,10 +212,8 @@ def hands(
         off = at
         bench.first_loss_s = bench.first_loss_s or off
         on = off + float(rng.uniform(3.0, 6.0))
-        again = (
-            float(rng.uniform(0.5, 2.5)) if warm else bench.boot_s * float(rng.uniform(0.9, 1.1))
-        )
-        link = on + min(again, 12.0)
+        cold = min(bench.boot_s, 12.0) * rng.uniform(0.9, 1.1)
+        link = on + float(rng.uniform(0.5, 2.5) if warm else cold)
         bench.losses.append((off, on, link))
         settle = off + max(r.failsafe_s for r in bench.receivers) + 0.4
         at = settle if released else link + last + float(rng.uniform(0.9, 1.6))

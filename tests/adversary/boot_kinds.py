@@ -724,6 +724,34 @@ def others_step_about(rng: Rng, kind: str, seed: int) -> Bench:
     return bench
 
 
+def creeps(rng: Rng, kind: str, seed: int) -> Bench:
+    """It creeps out of its stop range over most of the boot, and is back at the link."""
+    bench = draft(rng, kind, seed)
+    bench.boot_s = max(bench.boot_s, 2.0)
+    target = device(bench, rng)
+    others(bench, rng, [target])
+    shows(bench, [target], rng)
+    hands(bench, rng)
+    of = bench.outputs[target]
+    of.before_us = of.rest_us if np.isnan(of.before_us) else of.before_us
+    start = bench.on_s + float(rng.uniform(0.02, 0.3)) * bench.boot_s
+    far = beyond(of, rng)
+    run(bench, target, start, bench.link_s, ramp(start, of.before_us, bench.link_s, far))
+    bench.decidable = evidence(bench, [target])
+    return bench
+
+
+def bursts_at_link(rng: Rng, kind: str, seed: int) -> Bench:
+    """All are silent; its first pulses, one to eight, command motion; the others come with it."""
+    bench = draft(rng, kind, seed)
+    target = device(bench, rng)
+    others(bench, rng, [], "silent")
+    hands(bench, rng)
+    end = bench.link_s + frames(bench, rng)
+    run(bench, target, bench.link_s, end, beyond(bench.outputs[target], rng))
+    return bench
+
+
 def named(*kinds: Kind) -> dict[str, Kind]:
     """Name each kind by its function."""
     return {kind.__name__.replace("_", " "): kind for kind in kinds}
@@ -772,4 +800,6 @@ UNSAFE: Final = named(
     switched_twice,
     kill_gives_power,
     others_step_about,
+    creeps,
+    bursts_at_link,
 )

@@ -199,6 +199,34 @@ def report(rows: list[Row], *, full: bool = False) -> int:
     return wrong
 
 
+def describe(bench: Bench) -> None:
+    """Print what one recording holds, and when."""
+    receivers = ", ".join(
+        f"{1e3 * r.frame_s:.1f} ms, link {r.search_s:.2f} s later" for r in bench.receivers
+    )
+    print(f"{bench.kind} / seed {bench.seed} ({bench.decidable}) {bench.note}")
+    print(
+        f"  on {bench.first_on_s:.3f}, link {bench.link_s:.3f}, first loss {bench.first_loss_s:.2f}"
+        f" s; frames {receivers}; marker {bench.marker}; aborted {bench.aborted}"
+    )
+    for output in bench.outputs:
+        print(
+            f"  {output.name} {output.role} by {output.control}: before the link "
+            f"{output.before_us:.0f}, rest {output.rest_us:.0f}, preset {output.failsafe_us:.0f} us"
+            f"; receiver {output.receiver + 1}, late {output.lag_s:.2f} s, {output.slew_frames} "
+            "frames on its way"
+        )
+    for piece in bench.pieces:
+        at_s = np.linspace(piece.start_s, piece.stop_s, 5)
+        told = ", ".join(f"{width:.0f}" for width in piece.width_us(at_s))
+        name = bench.outputs[piece.output].name
+        print(f"  {name} from {piece.start_s:.3f} to {piece.stop_s:.3f} s: {told} us")
+    for move in sorted(bench.moves, key=lambda move: move.at_s)[:8]:
+        print(f"  hand: {move.axis} to {move.to:.2f} at {move.at_s:.2f} s in {move.takes_s:.2f} s")
+    links = ", ".join(f"{link - on:.2f}" for _, on, link in bench.losses)
+    print(f"  later links, s after the switch: {links}")
+
+
 def chosen(names: list[str]) -> list[str]:
     """Spell groups out."""
     kinds: list[str] = []
@@ -220,6 +248,7 @@ def main() -> int:
     parser.add_argument("--fail", action="store_true", help="exit with 1 if there is a false meets")
     parser.add_argument("--reasons", action="store_true", help="say why safe lines do not meet")
     parser.add_argument("--keep", type=Path, help="also keep the first recording and its sheet")
+    parser.add_argument("--show", action="store_true", help="only print what is recorded, and when")
     asked = parser.parse_args()
     if asked.report:
         text = "".join(path.read_text(encoding="utf-8") for path in asked.report)
@@ -231,6 +260,11 @@ def main() -> int:
         bench = draw(kinds[0], first)
         write_changes(record(bench), asked.keep)
         asked.keep.with_suffix(".sheet.json").write_text(json.dumps(sheet_of(bench), indent=1))
+    if asked.show:
+        for kind in kinds:
+            for seed in range(first, last):
+                describe(draw(kind, seed))
+        return 0
     rows = []
     with tempfile.TemporaryDirectory() as folder:
         for kind in kinds:

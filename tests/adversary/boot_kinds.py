@@ -16,6 +16,7 @@ from boot_draft import (
     device,
     draft,
     evidence,
+    flat,
     frames,
     hands,
     inside,
@@ -29,6 +30,7 @@ from boot_draft import (
 )
 
 Kind = Callable[[Rng, str, int], Bench]
+WHO: Final = {"drive": (0,), "weapon": (2,), "drives": (0, 1), "devices": (0, 1, 2)}
 
 
 def runs_until_link(rng: Rng, kind: str, seed: int) -> Bench:
@@ -752,6 +754,54 @@ def bursts_at_link(rng: Rng, kind: str, seed: int) -> Bench:
     return bench
 
 
+def mixture(rng: Rng, kind: str, seed: int) -> Bench:
+    """Who runs, how, when, what the others do and how they arrive are drawn apart."""
+    bench = draft(rng, kind, seed, spare=int(rng.integers(0, 3)))
+    bench.boot_s = max(bench.boot_s, 1.0)
+    who = list(WHO[str(rng.choice(list(WHO)))])
+    if rng.random() < 0.2 and len(bench.outputs) > 3:
+        second_receiver(bench, rng, range(2, len(bench.outputs)))
+        bench.receivers[1].search_s = float(rng.uniform(0.0, 3.0))
+    others(bench, rng, who)
+    if len(who) < 3:
+        shows(bench, who, rng)
+    for n in who:
+        bench.outputs[n].before_us = float(
+            rng.choice([bench.outputs[n].rest_us, stand(bench.outputs[n], rng)])
+        )
+    arrives = str(rng.choice(["together", "together", "one by one", "slewed"]))
+    spread = float(rng.uniform(0.1, 1.0))
+    for output in bench.outputs:
+        output.lag_s = float(rng.uniform(0, spread)) if arrives == "one by one" else 0.0
+        output.slew_frames = int(rng.integers(2, 6)) if arrives == "slewed" else 0
+    if rng.random() < 0.2:
+        bench.marker = None
+    hands(bench, rng, wait_s=float(rng.uniform(1.2, 3.0)))
+    first = bench.outputs[who[0]]
+    link = bench.link_s + bench.receivers[first.receiver].search_s + first.lag_s
+    when = str(rng.choice(["inside", "until", "across", "at once"]))
+    start, stop = inside(bench, rng, float(rng.uniform(0.1, 2.5)))
+    if when in ("until", "across"):
+        stop = link + (float(rng.uniform(0.1, 0.8)) if when == "across" else 0.0)
+        start = max(bench.on_s + 0.05, link - float(rng.uniform(0.2, 2.0)))
+    elif when == "at once":
+        start, stop = bench.on_s + 0.03, bench.on_s + float(rng.uniform(0.2, 0.7)) * bench.boot_s
+    how = str(rng.choice(["step", "step", "reach", "ramp"]))
+    for n in who:
+        of = bench.outputs[n]
+        far = beyond(of, rng, None if how == "step" else "end")
+        takes = min(float(rng.uniform(0.08, 0.35)), 0.45 * (stop - start))
+        width = {
+            "step": flat(far),
+            "reach": reach(start, stop, of.before_us, far, takes),
+            "ramp": ramp(start, of.before_us, stop, far),
+        }[how]
+        run(bench, n, start, stop, width)
+    bench.decidable = evidence(bench, who)
+    bench.note = f"{len(who)} {how} {when}, others {arrives}"
+    return bench
+
+
 def named(*kinds: Kind) -> dict[str, Kind]:
     """Name each kind by its function."""
     return {kind.__name__.replace("_", " "): kind for kind in kinds}
@@ -802,4 +852,5 @@ UNSAFE: Final = named(
     others_step_about,
     creeps,
     bursts_at_link,
+    mixture,
 )

@@ -62,7 +62,6 @@ from pwmscope.bench.plan import (
     refuse_short_losses,
     table_handling,
 )
-from pwmscope.bench.power import Feed, Judgement, Ruling, WiringRule
 from pwmscope.bench.sheet import (
     find_faults,
     load_sheet,
@@ -73,7 +72,17 @@ from pwmscope.bench.sheet import (
 )
 from pwmscope.bench.sheet_template import BLANK, WEAPONS, Answers, Weapon, filled_sheet, roles_of
 from pwmscope.bench.toml_text import Fault, KeyPath, SheetError, format_key
-from pwmscope.bench.wiring import WIRING_RULES, Wiring, check_wiring, judge_band, judge_protocol
+from pwmscope.bench.wiring import (
+    WIRING_RULES,
+    Feed,
+    Judgement,
+    Ruling,
+    Wiring,
+    WiringRule,
+    check_wiring,
+    judge_band,
+    judge_protocol,
+)
 from pwmscope.faces import at_first_use
 from pwmscope.model import Verdict
 

@@ -23,9 +23,8 @@ _COMMANDS: Final = {
     name: home
     for home, names in {
         "files": "convert follow look synth",
-        "inspect": "desk inspect log",
         "measure": "failsafe lag link measure stretches",
-        "report": "compare report",
+        "report": "compare desk inspect log report",
         "settings": "calibrate mixing plan",
         "sheet": "sheet",
     }.items()

@@ -1,22 +1,26 @@
-"""`pwmscope report` and `compare`: many recordings, worked on side by side."""
+"""Documents about recordings: `report`, `compare`, `inspect`; `desk`, the whole job; `log`."""
 
 from __future__ import annotations
 
+import datetime
 import os
 from collections.abc import Iterator, Sequence
 from contextlib import chdir, contextmanager, nullcontext, redirect_stderr
 from dataclasses import dataclass
+from dataclasses import replace as replaced
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Literal, Protocol, TypeVar
 
 import click
 
 from pwmscope.cli.printing import (
     BAD_INPUT,
+    EXIT_CODES,
     JsonCopy,
     explain_option,
     json_option,
+    print_screen,
     quiet_option,
     screen,
 )
@@ -26,6 +30,7 @@ from pwmscope.cli.reading import (
     Recording,
     examining_options,
     progress_bar,
+    reading_options,
     readings_options,
 )
 from pwmscope.errors import HintError, PwmscopeError, naming
@@ -33,8 +38,10 @@ from pwmscope.errors import HintError, PwmscopeError, naming
 if TYPE_CHECKING:
     from concurrent.futures import Executor
 
+    from pwmscope.analysis import Analysis
     from pwmscope.findings import Findings
     from pwmscope.report.folder import Entry
+    from pwmscope.report.register import Entry as Kept
 
 _Result_co = TypeVar("_Result_co", covariant=True)
 
@@ -309,3 +316,440 @@ class Compared:
     def run(self) -> Findings:
         """Examine it."""
         return self.examination.analyse(self.recording).findings[0]
+
+
+PORT: Final = 8642
+REGISTER = "register.sqlite"
+_register = click.option(
+    "--register", type=click.Path(path_type=Path), default=REGISTER, show_default=True,
+    metavar="FILE", help="The register's file.",
+)  # fmt: skip
+
+
+@click.command(short_help="Do the whole job in a browser: wire, record, read, change, sign.")
+@click.argument("folder", required=False, type=click.Path(path_type=Path))
+@click.option(
+    "--port", type=click.IntRange(0, 65535), default=PORT, show_default=True, metavar="N",
+    help="The port of this computer's own address; 0 takes any that is free.",
+)  # fmt: skip
+@click.option("--no-browser", is_flag=True, help="Print the address only.")
+def desk(folder: Path | None, *, port: int, no_browser: bool) -> None:
+    """Open the desk of FOLDER, a local page for the whole job.
+
+    FOLDER holds sheets, recordings and results as plain files; without one it is named after
+    the day. Recordings are dropped on the page, or saved into FOLDER by any program. Only this
+    computer reaches the page, by the address that is printed.
+
+    Before you power a robot: weapon removed or locked, wheels off the ground, robot
+    restrained, eye protection on, battery looked after. The event's rulebook and its safety
+    officer decide.
+    """
+    from pwmscope.desk import serve
+
+    today = datetime.datetime.now().astimezone().date()
+    serve(folder or Path(f"desk-{today}"), port=port, browser=not no_browser, tell=click.echo)
+
+
+@click.command(short_help="Check one robot, or a folder of robots, and write the sheet to sign.")
+@readings_options
+@examining_options
+@click.option(
+    "--register", type=click.Path(path_type=Path), metavar="FILE",
+    help="Also enter what was found in this register. Without it nothing is entered.",
+)  # fmt: skip
+@click.option(
+    "-o", "--output", "folder", type=click.Path(path_type=Path), default=Path(), metavar="FOLDER",
+    help="Where the one-page sheets go; by default the folder you are in.",
+)  # fmt: skip
+@click.option(
+    "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True,
+    help="The paper of the one-page sheet.",
+)  # fmt: skip
+@explain_option
+@cluster_option
+@quiet_option
+@click.option("--replace", is_flag=True, help="Replace one-page sheets that are there.")
+@click.pass_context
+def inspect(
+    ctx: click.Context,
+    recordings: tuple[Recording, ...],
+    examination: Examination,
+    *,
+    register: Path | None,
+    folder: Path,
+    paper: Literal["a4", "letter"],
+    address: str | None,
+    quiet: bool,
+    replace: bool,
+) -> None:
+    """Check wiring, pulses, mixing and failsafe of one robot, and write a one-page sheet to sign.
+
+    Name its recordings and its bench sheet with --sheet. Or name one folder with a
+    subfolder for each robot: one bench sheet (*.toml) and its recordings in each.
+
+    Exit code: 0 all meet; else 1 if one does not meet; else 2 if an input was unusable; else 3.
+
+    Before you power a robot: weapon removed or locked, wheels off the ground, robot
+    restrained, eye protection on, battery looked after. The event's rulebook and its safety
+    officer decide.
+    """
+    robot = Robot("", recordings, examination, register, folder, paper, replace)
+    if len(recordings) == 1 and recordings[0].path.is_dir():
+        ctx.exit(_inspect_folder(robot, address))
+    refuse_cluster(address, "a folder of robots")
+    if examination.sheet_path is None:
+        raise HintError(
+            "inspect needs the robot's bench sheet: pwmscope inspect CAPTURE --sheet ROBOT.toml. "
+            "`pwmscope sheet new` writes one."
+        )
+    page = robot.refuse_page()
+    analysis = robot.analyse()
+    if quiet:
+        click.echo(analysis.headline)
+    else:
+        print_screen(analysis, analysis.answer, room=23)
+    entry = robot.keep(analysis, page)
+    if not quiet:
+        for sentence in _left_open(analysis, register):
+            click.echo(sentence)
+        click.echo(f"The sheet to sign is {page}. {_format_entered(register, [entry])}")
+    ctx.exit(EXIT_CODES[analysis.verdict.value])
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """What an inspection says of one robot."""
+
+    verdict: str
+    headline: str
+    hazards: int
+    page: str  # The name of its sheet
+    entry: str  # Its entries in the register; empty without one
+
+
+@dataclass(frozen=True, slots=True)
+class Robot:
+    """One robot to inspect."""
+
+    name: str  # Its folder; empty where a person named the recordings
+    recordings: tuple[Recording, ...]
+    examination: Examination  # With its bench sheet
+    register: Path | None
+    folder: Path  # Where its one-page sheet goes
+    paper: Literal["a4", "letter"]
+    replace: bool
+
+    def refuse_page(self) -> Path:
+        """Name the one-page sheet's file, and refuse one that is in the way."""
+        from pwmscope.output import refuse_to_overwrite
+        from pwmscope.report import folder_names
+
+        stem = self.name or str(self.recordings[0].path)
+        page = self.folder / f"{folder_names([stem])[0]}-inspection.pdf"
+        refuse_to_overwrite(page, replace=self.replace)
+        return page
+
+    def analyse(self) -> Analysis:
+        """Do the whole job, the wiring rules as well."""
+        return self.examination.analyse(*self.recordings).with_wiring()
+
+    def keep(self, analysis: Analysis, page: Path) -> str:
+        """Write the one-page sheet and the register's entries; give the entries' numbers."""
+        from pwmscope.output import make_folder
+        from pwmscope.report import write_one_page
+
+        make_folder(self.folder)
+        write_one_page(analysis, page, paper=self.paper, replace=self.replace)
+        return "" if self.register is None else _enter(self.register, analysis)
+
+    def run(self) -> Row:
+        """Inspect it in a process of its own."""
+        page = self.refuse_page()
+        analysis = self.analyse()
+        entry = self.keep(analysis, page)
+        hazards = len(analysis.hazards)
+        return Row(analysis.verdict.value, analysis.headline, hazards, page.name, entry)
+
+
+def _enter(register: Path, analysis: Analysis) -> str:
+    """Enter the answer and each recording in the register; what is there already stays."""
+    from pwmscope.report.register import SameEntryError, add_answer
+
+    try:
+        entries = add_answer(register, analysis, note=analysis.headline)
+        numbers = [entry.number for entry in entries]
+    except SameEntryError as same:
+        numbers = list(same.numbers)
+    return ", ".join(map(str, numbers))
+
+
+def _left_open(analysis: Analysis, register: Path | None) -> Iterator[str]:
+    """Say what one loss leaves open, beside the home test of the same robot."""
+    from pwmscope.report.failsafe import left_open
+    from pwmscope.report.register import file_hash, home_test
+
+    sheet, home = analysis.sheet, None
+    if register is not None and sheet is not None:
+        files = [rec.file for rec in analysis.recordings if rec.file is not None]
+        home = home_test(register, sheet.robot, map(file_hash, files))
+    return left_open(analysis.failsafe, home)
+
+
+def _format_entered(register: Path | None, entries: list[str]) -> str:
+    if register is None:
+        return "No register was named, so nothing was entered."
+    return f"Register {register}: entry {', '.join(filter(None, entries))}."
+
+
+def _inspect_folder(day: Robot, address: str | None) -> int:
+    """Inspect each robot of a folder; print a row each, and return the exit code."""
+    (root,) = day.recordings
+    if day.examination.sheet_path is not None:
+        raise HintError(
+            f"{root.path} is a folder of robots, each with its own sheet. Leave --sheet out."
+        )
+    homes = sorted(path for path in root.path.iterdir() if path.is_dir())
+    if not homes:
+        raise HintError(
+            f"{root.path} holds no subfolder. Give each robot one, with its sheet and recordings."
+        )
+    rows: dict[str, tuple[Row | None, str]] = {home.name: (None, _why_not(home)) for home in homes}
+    robots = [_robot_of(home, day) for home in homes if not rows[home.name][1]]
+    doing = f"inspecting {len(robots)} robots"
+    done = run_side_by_side(robots, doing, address) if robots else []
+    rows |= {name: (row, trouble) for name, row, trouble in done}
+    _print_rows(rows, day)
+    verdicts = [row.verdict for row, _ in rows.values() if row is not None]
+    if "does not meet" in verdicts:
+        return EXIT_CODES["does not meet"]
+    if len(verdicts) < len(rows):
+        return BAD_INPUT
+    return EXIT_CODES["not shown"] if "not shown" in verdicts else 0
+
+
+def _robot_of(home: Path, day: Robot) -> Robot:
+    """Take a robot's sheet and recordings from its folder."""
+    (sheet,) = home.glob("*.toml")
+    recordings = tuple(
+        Recording(path, day.recordings[0].hints) for path in _files(home) if path != sheet
+    )
+    own = replaced(day.examination, sheet_path=str(sheet))
+    return replaced(day, name=home.name, recordings=recordings, examination=own)
+
+
+def _files(home: Path) -> list[Path]:
+    return sorted(p for p in home.iterdir() if p.is_file() and not p.name.startswith("."))
+
+
+def _why_not(home: Path) -> str:
+    """Say why a robot's folder cannot be inspected; empty where it can."""
+    sheets = [path.name for path in sorted(home.glob("*.toml"))]
+    if len(sheets) != 1:
+        found = f"{len(sheets)} bench sheets ({', '.join(sheets)})" if sheets else "no bench sheet"
+        return f"The folder holds {found}. Keep exactly one *.toml in it."
+    if all(path.suffix == ".toml" for path in _files(home)):
+        return "The folder holds no recording. Put the robot's recordings in it."
+    return ""
+
+
+def _print_rows(rows: dict[str, tuple[Row | None, str]], day: Robot) -> None:
+    from rich.table import Table
+    from rich.text import Text
+
+    from pwmscope.model import format_line, format_plainly
+    from pwmscope.report.sentences import RULEBOOK
+
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
+    for width in (24, None, None):
+        table.add_column("", overflow="fold", max_width=width)
+    for name, (row, trouble) in rows.items():
+        verdict = "unusable" if row is None else row.verdict
+        said = trouble if row is None else row.headline
+        if row is not None and row.hazards:
+            said += f" ! {row.hazards} hazard{'s' if row.hazards > 1 else ''}"
+        table.add_row(Text(format_line(name)), Text(verdict), Text(format_plainly(said)))
+    console = screen()
+    console.print(table)
+    meets = sum(row is not None and row.verdict == "meets" for row, _ in rows.values())
+    verb = "meets" if meets == 1 else "meet"
+    console.print(f"\n{meets} of {len(rows)} robots {verb} everything.")
+    shown = [row for row, _ in rows.values() if row is not None]
+    if shown:
+        pages = ", ".join(row.page for row in shown)
+        console.print(Text(f"The sheets to sign are in {day.folder}: {pages}."))
+        console.print(Text(_format_entered(day.register, [row.entry for row in shown])))
+    console.print(Text(RULEBOOK.replace("one recording", "these recordings")))
+
+
+@click.group(short_help="Keep findings in a register, and read them again.")
+def log() -> None:
+    """Keep what was found in a register.
+
+    It is one SQLite file with every finding, its recording's hash, date, bench sheet and version.
+    Several people may add at the same time; nothing is lost.
+    """
+
+
+@log.command(short_help="Measure a recording and keep what was found.")
+@reading_options
+@examining_options
+@_register
+@click.option("--note", default="", metavar="TEXT", help="Free text to keep with it.")
+@click.option(
+    "--pulses-only",
+    is_flag=True,
+    help="State that the transmitter was on all the time. The failsafe of the robot is then "
+    "judged by its other recordings.",
+)
+def add(
+    recording: Recording, examination: Examination, *, register: Path, note: str, pulses_only: bool
+) -> None:
+    """Measure CAPTURE and keep what was found in the register, which is made if need be."""
+    from pwmscope.report.register import add_answer, kept_answers
+
+    analysis = examination.analyse(recording)
+    (entry,) = add_answer(
+        register, analysis, files=[recording.path], note=note, pulses_only=pulses_only
+    )
+    told = analysis.headline
+    for kept in kept_answers(register) if pulses_only else ():
+        if kept.entries == {entry.number} and kept.answer is not None:
+            told = kept.answer.headline
+    click.echo(f"Kept as entry {entry.number} of {register}: {told}")
+
+
+@log.command("list", short_help="List the register's entries.")
+@_register
+@explain_option
+def list_entries(*, register: Path) -> None:
+    """List every robot of every day as the day's sheet has it, its hazards, and its entries.
+
+    One proven failure governs, whatever another entry of the robot says. Each robot has its
+    slowest stop, and how many of its losses met. `pwmscope log show` has each line's verdict.
+    """
+    from rich.markup import escape
+    from rich.table import Table
+
+    from pwmscope.model import format_plainly
+    from pwmscope.report.register import entries, robot_rows
+
+    held = entries(register)
+    notes = {entry.number: entry.note for entry in held}
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for heading in ("robot", "day", "verdict", "slowest stop", "losses that meet", "answer"):
+        table.add_column(heading, overflow="fold")
+    kept = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for heading in ("entry", "robot", "added", "recording", "note"):
+        kept.add_column(heading, overflow="fold")
+    below, troubles = [], []
+    for day, row in robot_rows(register, held):
+        slowest = "" if row.slowest_s is None else f"{row.slowest_s:.2f} s"
+        met = f"{row.met} of {row.losses}" if row.losses else "no loss"
+        cells = (row.robot, str(day), row.verdict, slowest, met, row.decides)
+        table.add_row(*(escape(format_plainly(cell)) for cell in cells))
+        below += [f"! Hazard, {row.robot}. {hazard}." for hazard in row.hazards]
+        below += [f"{row.robot}: {row.left_out}"] * bool(row.left_out)
+        troubles += [row.trouble] * bool(row.trouble)
+        for entry in row.entries:
+            told = (str(entry.number), row.robot, f"{day} {entry.time}", entry.file)
+            with_note = (*told, notes[entry.number])
+            kept.add_row(*(escape(format_plainly(cell)) for cell in with_note))
+    console = screen()
+    console.print(table)
+    for said in below:
+        console.print(escape(format_plainly(said)))
+    console.print()
+    console.print(kept)
+    for trouble in troubles:
+        click.echo(trouble, err=True)
+
+
+@log.command(short_help="Show one entry's findings.")
+@click.argument("number", type=int)
+@_register
+@explain_option
+@click.option("--json", "as_json", is_flag=True, help="Write the findings as they were kept.")
+def show(number: int, *, register: Path, as_json: bool) -> None:
+    """Show what entry NUMBER holds, finding by finding."""
+    import json
+
+    from pwmscope.model import format_line, format_plainly
+    from pwmscope.report.register import entry_json, kept_answers
+
+    entry, text = entry_json(register, number)
+    if as_json:
+        click.echo(text, nl=False)
+        return
+    click.echo(f"Entry {entry.number}, {entry.added_utc}, by pwmscope {entry.version}")
+    for words in (
+        f"Recording {entry.source}, SHA-256 {entry.sha256}",
+        f"Bench sheet {entry.sheet}, SHA-256 {entry.sheet_sha256}" if entry.sheet else "",
+        ", ".join(part for part in (entry.robot, entry.club) if part),
+        entry.note,
+    ):
+        if words:
+            click.echo(format_plainly(words))
+    for kept in kept_answers(register):
+        answer, others = kept.answer, sorted(kept.entries - {number})
+        if number in kept.entries and answer is not None:
+            with_others = f" (with entry {', '.join(map(str, others))})" if others else ""
+            only = " It was entered for its pulses alone." if answer.pulses_only else ""
+            click.echo(format_plainly(f"Answer{with_others}: {answer.headline}.{only}"))
+            for sentence in answer.left_out:
+                click.echo(f"  {format_plainly(sentence)}")
+    for line, channel in json.loads(text)["channels"].items():
+        click.echo(f"\n{format_line(line)}: {entry.verdicts[line]}")
+        for finding in channel.get("findings", []):
+            click.echo(f"  {finding['name']}: {format_plainly(finding['sentence'])}")
+
+
+@log.command(short_help="Write every finding of every entry to a table.")
+@click.argument("output", type=click.Path(path_type=Path), metavar="OUT")
+@_register
+@click.option("--replace", is_flag=True, help="Replace a table that is there.")
+def export(output: Path, *, register: Path, replace: bool) -> None:
+    """Write every finding of every entry to OUT, a .csv or .parquet file."""
+    from pwmscope.output import refuse_to_overwrite, replace_file
+    from pwmscope.report.register import entries, findings_table, spreadsheet_safe
+
+    form = output.suffix.lower()
+    if form not in {".csv", ".parquet"}:
+        raise HintError(f"{output}: a table's name ends in .csv or .parquet; choose one.")
+    refuse_to_overwrite(output, replace=replace)
+    table = findings_table(register)
+    if form == ".csv":
+        table = spreadsheet_safe(table)
+    replace_file(output, table.write_csv if form == ".csv" else table.write_parquet)
+    click.echo(f"{table.height} findings are in {output}.")
+    _format_troubles(entries(register))
+
+
+@log.command(short_help="Write the check sheet of an event day, to print and sign.")
+@click.argument("output", type=click.Path(path_type=Path), metavar="OUT.html")
+@_register
+@click.option(
+    "--date", "day", type=click.DateTime(["%Y-%m-%d"]), metavar="YYYY-MM-DD",
+    help="The day; by default the last one that has an entry.",
+)  # fmt: skip
+@click.option("--replace", is_flag=True, help="Replace a sheet that is there.")
+def day(output: Path, *, register: Path, day: datetime.datetime | None, replace: bool) -> None:
+    """Write one day's entries to OUT.html: each line's verdict, and room to sign.
+
+    The page prints in black and white on A4 and Letter.
+    """
+    from pwmscope.output import write_text
+    from pwmscope.report.register import day_rows, day_sheet_text
+
+    if output.suffix.lower() not in {".html", ".htm"}:
+        raise HintError(f"{output}: a check sheet's name ends in .html; choose one.")
+    of_day, rows = day_rows(register, None if day is None else day.date())
+    write_text(output, day_sheet_text(register, of_day, rows), replace=replace)
+    noun = "robot" if len(rows) == 1 else "robots"
+    click.echo(f"{output} holds {len(rows)} {noun} of {of_day}; print it, and sign by hand.")
+
+
+def _format_troubles(held: tuple[Kept, ...]) -> None:
+    """Say one by one which entries cannot be read."""
+    for entry in held:
+        if entry.trouble:
+            click.echo(entry.trouble, err=True)

@@ -27,7 +27,7 @@ from pwmscope.model import (
     not_shown,
     overlaps,
     poisson_interval,
-    special,
+    poisson_reaches,
 )
 from pwmscope.pulses import UNMEASURED, Flag, PulseTable
 
@@ -480,7 +480,7 @@ def _pattern(lines: tuple[str, ...], struck: BoolArray, count: int, expected: fl
     named = tuple(lines[at] for at in np.flatnonzero(struck))
     # As many sets of this size could have stood out by chance.
     tries = math.comb(len(lines), len(named)) * max(len(lines) - 1, 1)
-    chance = min(1.0, tries * float(special.pdtrc(count - 1, expected)))
+    chance = min(1.0, tries * poisson_reaches(count, expected))
     return Pattern(named, count, expected, chance)
 
 

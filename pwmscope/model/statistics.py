@@ -180,17 +180,21 @@ _MANY_STEPS: Final = 1e4
 """Above this shape the gamma distribution's series takes long, and its expansion is near."""
 
 
-class _Later:
-    """A module that is imported when something of it is used."""
-
-    def __init__(self, name: str) -> None:
-        self._name = name
-
-    def __getattr__(self, name: str) -> Any:  # noqa: ANN401 - whatever the module holds
-        return getattr(importlib.import_module(self._name), name)
+def _of_scipy(name: str, *values: object) -> Any:  # noqa: ANN401 - a number or an array
+    """Let scipy.special work out what is seldom asked: to import it takes longer than most else."""
+    return getattr(importlib.import_module("scipy.special"), name)(*values)
 
 
-special: Any = _Later("scipy.special")
+def normal_below(z: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return the chances that a standard normal variable lies below some values.
+
+    >>> normal_below(np.array([-1.959964, 0.0, np.inf])).round(6).tolist()
+    [0.025, 0.5, 1.0]
+    """
+    if z.size >= _MANY:
+        return np.asarray(_of_scipy("ndtr", z), np.float64)
+    upper = map(math.erfc, (-math.sqrt(0.5) * z).ravel().tolist())
+    return 0.5 * np.fromiter(upper, np.float64, z.size).reshape(z.shape)
 
 
 def normal_quantile(chance: float) -> float:
@@ -199,25 +203,43 @@ def normal_quantile(chance: float) -> float:
     >>> round(normal_quantile(0.975), 6)
     1.959964
     """
-    return NormalDist().inv_cdf(chance) if 0.0 < chance < 1.0 else float(special.ndtri(chance))
+    return NormalDist().inv_cdf(chance) if 0.0 < chance < 1.0 else float(_of_scipy("ndtri", chance))
 
 
 def gamma_above(shape: float, value: float) -> float:
     """Return the chance that a gamma variable of scale 1 lies above a value.
 
-    The regularised upper incomplete gamma function: by its power series below the mean, by its
-    continued fraction above (M. Abramowitz and I. Stegun, 6.5.29 and 6.5.31; from memory). Large
-    shapes by the first terms of N. M. Temme's expansion (SIAM J. Math. Anal. 10, 1979; likewise).
-
     >>> round(gamma_above(1.0, 2.0), 6)  # exp(-2)
     0.135335
     """
     if not shape > 0.0 or not math.isfinite(value):
-        return float(special.gammaincc(shape, value))
+        return float(_of_scipy("gammaincc", shape, value))
+    return _gamma_sides(shape, value)[1]
+
+
+def poisson_reaches(count: int, expected: float) -> float:
+    """Return the chance that a Poisson variable reaches a count of one or more.
+
+    It does where the gamma variable of that shape, the time of the last event, lies below.
+
+    >>> round(poisson_reaches(1, 2.0), 6)  # 1 - exp(-2)
+    0.864665
+    """
+    return _gamma_sides(count, expected)[0]
+
+
+def _gamma_sides(shape: float, value: float) -> tuple[float, float]:
+    """Return the chances that a gamma variable lies below and above a value.
+
+    The regularised upper incomplete gamma function: by its power series below the mean, by its
+    continued fraction above (M. Abramowitz and I. Stegun, 6.5.29 and 6.5.31; from memory). Large
+    shapes by the first terms of N. M. Temme's expansion (SIAM J. Math. Anal. 10, 1979; likewise).
+    """
     if value <= 0.0:
-        return 1.0
+        return 0.0, 1.0
     if shape > _MANY_STEPS:
-        return _gamma_far(shape, value)
+        above = _gamma_far(shape, value)
+        return 1.0 - above, above
     front = math.exp(shape * math.log(value) - value - math.lgamma(shape))
     if value < shape + 1.0:
         term = total = 1.0 / shape
@@ -226,10 +248,11 @@ def gamma_above(shape: float, value: float) -> float:
             step += 1.0
             term *= value / step
             total += term
-        return 1.0 - front * total
-    return front * _fraction(
+        return front * total, 1.0 - front * total
+    above = front * _fraction(
         value + 1.0 - shape, lambda n: (-n * (n - shape), value + 2.0 * n + 1.0 - shape)
     )
+    return 1.0 - above, above
 
 
 def _gamma_far(shape: float, value: float) -> float:
@@ -252,7 +275,7 @@ def chi_squared_above(chance: float, freedom: float) -> float:
     """
     shape = 0.5 * freedom
     if not shape >= 0.5 or not 0.0 < chance < 1.0:
-        return float(special.chdtri(freedom, chance))
+        return float(_of_scipy("chdtri", freedom, chance))
     # Wilson and Hilferty's cube of a normal variable, from memory, to begin with.
     z = normal_quantile(1.0 - chance)
     begin = (
@@ -273,7 +296,7 @@ def student_quantile(chance: float, freedom: float) -> float:
     2.2281
     """
     if not 1.0 <= freedom <= _MANY_STEPS or not 0.6 <= chance < 1.0:
-        return float(special.stdtrit(freedom, chance))
+        return float(_of_scipy("stdtrit", freedom, chance))
     norm = math.lgamma(0.5 * (freedom + 1.0)) - math.lgamma(0.5 * freedom)
     norm -= 0.5 * math.log(math.pi * freedom)
     # Fisher and Cornish's expansion about the normal quantile (26.7.5), to begin with.
@@ -290,6 +313,19 @@ def student_quantile(chance: float, freedom: float) -> float:
     )
 
 
+def student_beyond(distance: float, freedom: float) -> float:
+    """Return the chance that Student's t lies further from zero than that, on either side.
+
+    It is the chance that Fisher's F of 1 and so many degrees of freedom is above the square.
+
+    >>> round(student_beyond(2.2281, 10), 4)
+    0.05
+    """
+    if not 1.0 <= freedom <= _MANY_STEPS:
+        return 2.0 * float(_of_scipy("stdtr", freedom, -abs(distance)))
+    return _beta_below(0.5 * freedom, 0.5, freedom / (freedom + distance**2))
+
+
 def beta_quantile(chance: float, a: float, b: float) -> float:
     """Return the value below which a beta variable lies with some chance.
 
@@ -297,7 +333,7 @@ def beta_quantile(chance: float, a: float, b: float) -> float:
     0.9748
     """
     if not min(a, b) >= 0.5 or not 0.0 < chance < 1.0:
-        return float(special.betaincinv(a, b, chance))
+        return float(_of_scipy("betaincinv", a, b, chance))
     norm = math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b)
     return _solved(
         lambda x: _beta_below(a, b, x) - chance,
@@ -425,10 +461,11 @@ def compare_rates(first: int, first_over: float, second: int, second_over: float
         return RateRatio(None, 0.0, float("inf"), 1.0)
     fair = second_over / (first_over + second_over)
     counts = np.arange(total + 1)
+    log_factorials = np.array([math.lgamma(count + 1.0) for count in range(total + 1)])
     log_odds = (
-        special.gammaln(total + 1.0)
-        - special.gammaln(counts + 1.0)
-        - special.gammaln(total - counts + 1.0)
+        log_factorials[-1]
+        - log_factorials
+        - log_factorials[::-1]
         + counts * np.log(fair)
         + (total - counts) * np.log1p(-fair)
     )

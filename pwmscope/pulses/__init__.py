@@ -12,7 +12,14 @@ from pwmscope.pulses.convention import (
     choose_convention,
     convention_named,
 )
-from pwmscope.pulses.decode import decode, decode_line, find_sum_train, split_sum_trains
+from pwmscope.pulses.decode import (
+    LineState,
+    decode,
+    decode_line,
+    find_line_states,
+    find_sum_train,
+    split_sum_trains,
+)
 from pwmscope.pulses.frames import (
     MIN,
     Frames,
@@ -23,7 +30,6 @@ from pwmscope.pulses.frames import (
     format_ms,
     multiples,
 )
-from pwmscope.pulses.line_states import LineState, find_line_states
 from pwmscope.pulses.table import (
     UNMEASURED,
     Flag,

@@ -44,7 +44,7 @@ def test_measuring_imports_only_what_it_runs():
     assert {"pwmscope.findings.timing", "pwmscope.cli.measure"} <= loaded
     idle = {
         *("matplotlib", "scipy", "polars", "multiprocessing", "tomllib", "numpy.random"),
-        *("pwmscope.cli.report", "pwmscope.cli.inspect", "pwmscope.advice.mixing", "pwmscope.plot"),
+        *("pwmscope.cli.report", "pwmscope.cli.files", "pwmscope.advice.mixing", "pwmscope.plot"),
         *(f"pwmscope.findings.{name}" for name in ("lag", "link", "mixing", "plan_alignment")),
     }
     assert not idle & loaded

@@ -19,8 +19,13 @@ import jsonschema
 import pytest
 
 from pwmscope.bench import load_sheet, parse_sheet
-from pwmscope.bench.power import USABLE, stated_currents
-from pwmscope.bench.wiring import check_wiring, divided_v, outputs_needed
+from pwmscope.bench.wiring import (
+    USABLE,
+    check_wiring,
+    divided_v,
+    outputs_needed,
+    stated_currents,
+)
 from pwmscope.model import Verdict
 from pwmscope.plot import draw_wiring
 from pwmscope.report.cards import wiring_data, wiring_json

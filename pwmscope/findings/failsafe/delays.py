@@ -18,7 +18,7 @@ from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import Change, Response
 from pwmscope.findings.failsafe.segments import RANGE_LIMIT, Kind, Stretch
-from pwmscope.model import Span, inside, special
+from pwmscope.model import Span, inside, normal_below
 
 HAND_SCATTER_S: Final = 0.04
 """Standard deviation of the moment at which a hand does what it means to do, at least
@@ -80,7 +80,7 @@ def range_odds(count: int, range_over_scatter: float) -> float:
         return 1.0
     at = np.linspace(-8.0 - range_over_scatter, 8.0, 2001)
     density = np.exp(-0.5 * at**2) / np.sqrt(2.0 * np.pi)
-    within = special.ndtr(at + range_over_scatter) - special.ndtr(at)
+    within = normal_below(at + range_over_scatter) - normal_below(at)
     return float(min(1.0, count * np.trapezoid(density * within ** (count - 1), at)))
 
 

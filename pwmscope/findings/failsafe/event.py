@@ -15,7 +15,15 @@ from pwmscope.findings.failsafe.alternatives import Alternative, Case, alternati
 from pwmscope.findings.failsafe.losses import Known, Moment
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind, phases_of
 from pwmscope.findings.rotation import MotionStop
-from pwmscope.model import Definition, Evidence, Finding, Verdict, measured, not_shown, special
+from pwmscope.model import (
+    Definition,
+    Evidence,
+    Finding,
+    Verdict,
+    beta_quantile,
+    measured,
+    not_shown,
+)
 
 Bounds = tuple[float, float]
 
@@ -323,7 +331,7 @@ def failure_rate_bound(trials: int, failures: int = 0, confidence: float = CONFI
         raise ValueError(f"{failures} failures in {trials} trials at {confidence} make no sense")
     if failures == trials:
         return 1.0
-    return float(special.betaincinv(failures + 1, trials - failures, confidence))
+    return beta_quantile(confidence, failures + 1, trials - failures)
 
 
 def needed_trials(rate: float, confidence: float = CONFIDENCE) -> int:

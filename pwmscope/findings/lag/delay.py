@@ -11,7 +11,15 @@ import numpy as np
 
 from pwmscope.findings.lag.pairs import MAX_S, Latches, Pairs, Train
 from pwmscope.findings.timing import Separation, scatter_of, separate
-from pwmscope.model import CLOCK_TOLERANCE, FROM_MAD, NORMAL_95, FloatArray, IntArray, half_width
+from pwmscope.model import (
+    CLOCK_TOLERANCE,
+    FROM_MAD,
+    NORMAL_95,
+    FloatArray,
+    IntArray,
+    half_width,
+    normal_quantile,
+)
 
 MIN_PAIRS: Final = 10
 STEADY_SLOPE: Final = 0.1
@@ -501,9 +509,7 @@ def slope_interval(
 
 def _quantiles(normal_us: float, rectangle_us: float, parts: FloatArray) -> FloatArray:
     """Quantiles of a Gaussian plus a rectangular error, by adding up both on a grid."""
-    from scipy.special import ndtri  # noqa: PLC0415 - slow to import
-
-    normal = normal_us * np.asarray(ndtri(parts), np.float64)
+    normal = normal_us * np.array([normal_quantile(part) for part in parts.tolist()])
     if not rectangle_us:
         return normal
     sums = (normal[:, None] + rectangle_us * (2.0 * parts - 1.0)).ravel()

@@ -16,8 +16,8 @@ from pwmscope.model import (
     IntArray,
     chi_squared_above,
     gamma_above,
+    normal_below,
     sampling_floor_us,
-    special,
 )
 
 WIDE: Final = 1.0
@@ -93,7 +93,7 @@ def excess_of(part: FloatArray, sigma: FloatArray) -> FloatArray:
     sigma = np.maximum(sigma, 1e-9)[:, None]
     z = (part[:, None] - _TICKS) / sigma
     z[:, : _REACH + 1] *= -1.0
-    beyond = z * special.ndtr(z) + np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
+    beyond = z * normal_below(z) + np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
     narrow = 2.0 * (sigma * beyond).sum(axis=1)
     return np.where(sigma[:, 0] < WIDE, narrow, wide)
 
@@ -126,7 +126,7 @@ def _narrow_law(part: FloatArray, sigma: FloatArray) -> ReadingLaw:
     """Sum over the readings, each with its chance."""
     sigma = np.maximum(sigma, 1e-9)[:, None]
     z = (part[:, None] - _BORDERS) / sigma
-    below = special.ndtr(z)
+    below = normal_below(z)
     area = z * below + np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
     chance = sigma * _second_difference(area)
     away = _TICKS - part[:, None]

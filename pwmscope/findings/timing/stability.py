@@ -17,10 +17,10 @@ from pwmscope.model import (
     Finding,
     FloatArray,
     IntArray,
+    chi_squared_above,
     inside,
     measured,
     not_shown,
-    special,
 )
 from pwmscope.pulses import slices
 
@@ -285,8 +285,10 @@ def chi_square_interval(
     >>> round(float(low[0]), 3), round(float(high[0]), 3)
     (0.699, 1.755)
     """
-    low = deviation * np.sqrt(freedom / special.chdtri(freedom, 0.025))
-    high = deviation * np.sqrt(freedom / special.chdtri(freedom, 0.975))
+    high, low = (
+        deviation * np.sqrt(freedom / [chi_squared_above(chance, of) for of in freedom.tolist()])
+        for chance in (0.975, 0.025)
+    )
     return low, high
 
 

@@ -27,8 +27,8 @@ from pwmscope.model import (
     normal_quantile,
     not_shown,
     sampling_floor_us,
-    special,
     std_of,
+    student_beyond,
     student_quantile,
 )
 from pwmscope.pulses import UNMEASURED, PulseTable
@@ -535,7 +535,7 @@ def welch(first: FloatArray, second: FloatArray, floor_us: float | None) -> Diff
         chance, factor = float(us == 0.0), normal_quantile(0.975)
     else:
         slack = sum(p**2 / (v.size - 1) for p, v in zip(parts, (first, second), strict=True))
-        chance = 2.0 * float(special.stdtr(variance**2 / slack, -abs(us) / math.sqrt(variance)))
+        chance = student_beyond(us / math.sqrt(variance), variance**2 / slack)
         factor = student_quantile(0.975, both**2 / slack)
     uncertainty_us = math.sqrt(both)
     ends = (us - factor * uncertainty_us, us + factor * uncertainty_us)

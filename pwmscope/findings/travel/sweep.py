@@ -24,8 +24,8 @@ from pwmscope.model import (
     mean_of,
     measured,
     not_shown,
-    special,
     std_of,
+    student_beyond,
     student_quantile,
 )
 
@@ -170,7 +170,7 @@ def fit_sweep(time_s: FloatArray, off_us: FloatArray, half_us: float, way: int) 
         return None
     f = max(rss_straight - rss_cubic, 0.0) / variance
     return Fit(
-        way, *bent, f, float(special.fdtrc(1, freedom, f)),
+        way, *bent, f, student_beyond(math.sqrt(f), freedom),
         0.5 * (_aicc(rss_straight, x.size, 3) - _aicc(rss_cubic, x.size, 4)),
         math.sqrt(variance),
     )  # fmt: skip

@@ -276,6 +276,27 @@ def safe_early_rest(rng: Rng, kind: str, seed: int) -> Bench:
     return bench
 
 
+def safe_slewed(rng: Rng, kind: str, seed: int) -> Bench:
+    """Outputs leave their presets in one frame and take a few to their places."""
+    bench = draft(rng, kind, seed)
+    others(bench, rng, [], "preset")
+    for output in bench.outputs:
+        output.slew_frames = int(rng.integers(2, 7))
+    hands(bench, rng)
+    return bench
+
+
+def safe_switched_twice(rng: Rng, kind: str, seed: int) -> Bench:
+    """Switched on, off again before any link, and on; the devices stand."""
+    bench = draft(rng, kind, seed)
+    off = bench.on_s + float(rng.uniform(1.0, 5.0))
+    bench.aborted = (bench.on_s, off)
+    bench.on_s = off + float(rng.uniform(1.0, 6.0))
+    others(bench, rng, [])
+    hands(bench, rng)
+    return bench
+
+
 TWINS: Final = named(
     unseen_stick, unseen_switch, unseen_switch_silent, early_rest_switch, early_rest_stick
 )
@@ -294,6 +315,8 @@ SAFE: Final = named(
     safe_servo_leaps,
     safe_quick_hand,
     safe_early_rest,
+    safe_slewed,
+    safe_switched_twice,
 )
 KINDS: Final = {**UNSAFE, **TWINS, **SAFE}
 

@@ -33,6 +33,11 @@ from pwmscope.findings.failsafe.event import (
     stop_time_finding,
 )
 from pwmscope.findings.failsafe.evidence import Evidence, gather
+from pwmscope.findings.failsafe.first_link import (
+    FIRST_LINK_DEFINITION,
+    first_link_finding,
+    first_link_hazards,
+)
 from pwmscope.findings.failsafe.losses import (
     Loss,
     Output,
@@ -71,11 +76,8 @@ from pwmscope.findings.failsafe.power import (
     with_supplies,
 )
 from pwmscope.findings.failsafe.recovery import (
-    FIRST_LINK_DEFINITION,
     JUMP_DEFINITION,
     count_odd,
-    first_link_finding,
-    first_link_hazards,
     hazards_of,
     jump_us,
     recovered_s,
@@ -526,17 +528,17 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
     linked_s = told.linked_s if polarity.is_known else None
     if linked_s is not None and told.losses:
         linked_s -= max(loss.moment.late_s for loss in told.losses)
-    linked: list[Span] = []
-    if linked_s is not None and linked_s > capture.start_s:
-        marked = [loss for loss in told.losses if loss.is_marked]
-        ons_s = (linked_s, *(loss.back_s for loss in marked))
-        offs_s = (*(loss.earliest_s for loss in marked), capture.end_s)
-        linked = [Span(on_s, off_s) for on_s, off_s in zip(ons_s, offs_s, strict=True)]
+    was_off = linked_s is not None and linked_s > capture.start_s
+    first_s = capture.start_s if linked_s is None else max(linked_s, capture.start_s)
+    lost = [loss for loss in told.losses if loss.is_marked or linked_s is None]
+    ons_s = (first_s, *(loss.back_s for loss in lost))
+    offs_s = (*(loss.earliest_s for loss in lost), capture.end_s)
+    linked = [Span(on_s, max(on_s, off_s)) for on_s, off_s in zip(ons_s, offs_s, strict=True)]
     first_link = first_link_hazards(
         {name: line.output.table for name, line in watched.items()},
         {name: line.expected for name, line in watched.items()},
         linked[0], capture.source,
-    ) if linked else {}  # fmt: skip
+    ) if was_off else {}  # fmt: skip
 
     def own_losses(name: str) -> LineLosses:
         line = watched[name]
@@ -555,7 +557,7 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
             [told_of(f, restarts, supplies) if f.name == RESTART else f for f in own.findings]
         )
         mates = _of_one_clock(name, outputs, evidence)
-        ran = first_link_finding(line.output, line.expected, mates, linked) if linked else None
+        ran = first_link_finding(line.output, line.expected, mates, linked, was_off=was_off)
         arming = arming_finding(table, before, line.expected)
         findings = (*findings, *(found for found in (arming, ran) if found is not None))
         hazards = (*own.hazards, *([first_link[name]] if name in first_link else ()))

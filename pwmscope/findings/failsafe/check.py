@@ -14,6 +14,7 @@ from pwmscope.capture import PART, Capture
 from pwmscope.errors import Reason, preceded
 from pwmscope.findings.failsafe.analysis import LineLosses, LossAnalysis
 from pwmscope.findings.failsafe.event import RESTART, LossEvent, RotorLoss, Trials, examine_trials
+from pwmscope.findings.failsafe.first_link import FIRST_LINK
 from pwmscope.findings.failsafe.marker import Expectation, expectation_of
 from pwmscope.findings.failsafe.motion import RotorLosses
 from pwmscope.findings.failsafe.power import (
@@ -25,7 +26,6 @@ from pwmscope.findings.failsafe.power import (
     guards_of,
     rests_by_s,
 )
-from pwmscope.findings.failsafe.recovery import FIRST_LINK
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
 from pwmscope.findings.supply import looks_like_sagging_supply

@@ -17,6 +17,7 @@ from pwmscope.findings.failsafe.check import (
     RotorInRecording,
 )
 from pwmscope.findings.failsafe.event import LossEvent
+from pwmscope.findings.failsafe.first_link import FIRST_LINK
 from pwmscope.findings.failsafe.losses import (
     STEP_US,
     Output,
@@ -26,7 +27,7 @@ from pwmscope.findings.failsafe.losses import (
     quiet_limit_s,
 )
 from pwmscope.findings.failsafe.power import POWER_UP
-from pwmscope.findings.failsafe.recovery import FIRST_LINK, is_held
+from pwmscope.findings.failsafe.recovery import is_held
 from pwmscope.findings.failsafe.response import ChangeKind, sides
 from pwmscope.model import Verdict, governing
 

@@ -2,37 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
-from typing import Final, NamedTuple
+from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from pwmscope.bench import StopBand
-from pwmscope.errors import Reason
 from pwmscope.findings.failsafe.event import LossEvent
 from pwmscope.findings.failsafe.losses import (
     JUMP,
     SAME,
-    STAYS,
-    STEP_US,
     Loss,
-    Output,
-    quiet_limit_s,
 )
-from pwmscope.findings.failsafe.marker import Expectation, smooth_moves
-from pwmscope.findings.failsafe.power import LIMIT
-from pwmscope.findings.failsafe.response import ChangeKind, Response, sides
+from pwmscope.findings.failsafe.marker import Expectation
+from pwmscope.findings.failsafe.response import ChangeKind, Response
 from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.model import (
     Definition,
     Evidence,
     Finding,
-    FloatArray,
     Hazard,
     HazardKind,
-    Span,
     measured,
     not_shown,
 )
@@ -41,14 +32,6 @@ from pwmscope.pulses import Flag, PulseTable
 NAME: Final = "recovery"
 MAX_EVIDENCE: Final = 100
 """So many jumps are named as evidence."""
-STEADY: Final = 0.01
-"""A jump ends where an output stays within this part of the convention's span."""
-NO_HAND_S: Final = 0.15
-"""No hand answers what it sees or hears within this time (common practice, from memory)."""
-SOONER: Final = 0.5
-"""What ran sooner than this part of the quickest return may have had no link yet."""
-STANDS_S: Final = 0.3
-"""A switch that was set before a stick moved stays so for so long."""
 BEYOND: Final = 0.01
 """Widths further outside the convention than this part of its span count as outside (common
 practice, from memory, as the limit of the pulse width range)."""
@@ -60,16 +43,6 @@ JUMP_DEFINITION: Final = Definition(
     "a jump is seen where the width leaves the stop range from one frame to the next, by more than "
     "4 % of the convention's span, or where the first pulse after a pause lies outside it by that",
     "own algorithm; that a jump on re-link is a hazard is common practice",
-)
-
-FIRST_LINK: Final = "first link"
-FIRST_LINK_DEFINITION: Final = Definition(
-    FIRST_LINK,
-    "Whether the link was there when the device first ran, after the transmitter first came on. It "
-    "is told only where that is not shown.",
-    "pulses outside the stop range before two outputs of one receiver first step together, or one "
-    "moves smoothly; or sooner than half the quickest later return, unless a stick moved before",
-    "own algorithm",
 )
 
 
@@ -135,181 +108,6 @@ def hazards_of(
         for kind in HazardKind
         if (own := found.get(kind))
     )
-
-
-def first_link_hazards(
-    tables: Mapping[str, PulseTable],
-    expected: Mapping[str, Expectation],
-    boot: Span,
-    source: str,
-) -> dict[str, Hazard]:
-    """Find devices that are commanded to run as the link first comes, from a marker's on to a loss.
-
-    A silent line's first pulse shows the link, and a jump in which outputs go together, were it by
-    a few microseconds. So does a jump before outputs first go together. One that jumps alone
-    later may be a switch that a hand moved, and one of a few frames a glitch.
-    """
-    comes = {name: tuple(_comes(table, boot)) for name, table in tables.items()}
-    went = _steps_s(comes, tables, boot)
-    seen_s = _together_s(went, tables)
-    hazards: dict[str, Hazard] = {}
-    for name, own in ((name, come) for name, found in comes.items() for come in found):
-        device, convention = expected[name], tables[name].convention
-        others_s = [t for other in went if other != name for t in went[other].tolist()]
-        frame_s = convention.period_us / 1e6
-        shows = any(-frame_s <= own.at_s - t <= NO_HAND_S for t in others_s)
-        shows |= not own.is_short and (own.starts or own.at_s <= seen_s < np.inf)
-        if not device.drives_something or device.band is None or not shows or name in hazards:
-            continue
-        if _outside_by_us(device.band, own.to_us) >= JUMP * convention.span_us:
-            hazards[name] = Hazard(
-                HazardKind.FIRST_LINK, (name,), own.at_s, own.to_us, own.from_us, 1, 1, source
-            )
-    return hazards
-
-
-def first_link_finding(
-    own: Output, expected: Expectation, mates: Mapping[str, Output], linked: Sequence[Span]
-) -> Finding | None:
-    """Doubt that the link was there when a device first ran, after a marker first showed on.
-
-    ``linked`` are the times from each on to the next loss. Outputs of its receiver show the link
-    as they step together, no sooner than after a loss, or as one moves smoothly. What ran before
-    and stays so as a stick moves was a switch.
-    """
-    if not expected.drives_something or expected.band is None:
-        return None
-    boot, frame_s = linked[0], own.usual_us / 1e6
-    begun_s = np.concatenate([smooth_moves(mate)[0] for mate in mates.values()])
-    moves_s = float(begun_s[begun_s >= boot.start_s].min(initial=np.inf))
-    is_servo, inside, _ = sides(own.table, expected.band)
-    rise_s, runs = own.table.rise_s[is_servo], ~inside[is_servo]
-    first, end = np.searchsorted(rise_s, (boot.start_s, min(moves_s, boot.end_s) - frame_s))
-    if not runs[first:end].any():
-        return None
-    tables = {name: mate.table for name, mate in mates.items()}
-    took_s = [_joint_s(tables, span) - span.start_s for span in linked]
-    soon_s = boot.start_s + SOONER * min(took_s[1:], default=np.inf)
-    joint_s = boot.start_s + took_s[0]
-    at = first + int(runs[first:end].argmax())
-    ran_s, stood = float(rise_s[at]), int(np.searchsorted(rise_s, moves_s + STANDS_S))
-    if ran_s >= max(joint_s - frame_s, soon_s):
-        return None
-    if soon_s <= ran_s < moves_s < joint_s and runs[at:stood].all():
-        return None
-    is_soon = joint_s - frame_s <= ran_s
-    doubt = "no later return shows that the link comes so soon" if is_soon else (
-        "no output had shown the link"
-    )  # fmt: skip
-    why = Reason(
-        f"It was commanded to run at {ran_s:.3f} s, and {doubt}. A receiver without the link, a "
-        "hand and a transmitter's start look the same.",
-        "Switch on again, wait, and move another stick first."
-        if len(mates) > 1
-        else "Record another output of its receiver as well.",
-    )
-    seen = Evidence(boot.start_s, min(moves_s, max(joint_s, soon_s), boot.end_s), int(end - first))
-    return replace(not_shown(FIRST_LINK, "s", why, limit=LIMIT), evidence=(seen,))
-
-
-class _Come(NamedTuple):
-    """A line's first pulse after silence, or a jump of one that did not move before."""
-
-    at_s: float
-    to_us: float
-    from_us: float | None
-    starts: bool
-    is_short: bool  # Whether it lasts for a few frames; a glitch of this line alone does so too
-
-
-def _comes(table: PulseTable, boot: Span) -> Iterator[_Come]:
-    """Give where a line first goes; where it stays for a few frames only, where it goes next."""
-    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
-    first, end = np.searchsorted(rise_s, (boot.start_s, boot.end_s))
-    if end - first < STAYS:
-        return
-    steady_us = STEADY * table.convention.span_us
-    quiet_s = quiet_limit_s(table.convention.period_us)
-    starts = bool(first == 0 or rise_s[first] - rise_s[first - 1] > quiet_s)
-    at, from_us = int(first), None
-    if not starts:
-        beyond_us = JUMP * table.convention.span_us
-        changed = np.flatnonzero(np.abs(width_us[first:end] - width_us[first - 1]) > beyond_us)
-        if not changed.size:
-            return
-        at += int(changed[0])
-        from_us = float(width_us[at - 1])
-        if abs(width_us[at - 1] - width_us[first - 1]) > steady_us:
-            return
-    apart = np.flatnonzero(np.abs(width_us[at : at + STAYS] - width_us[at]) > steady_us)
-    stays = int(apart[0]) if apart.size else STAYS
-    after_us = width_us[at + stays : at + stays + STAYS]
-    settles = after_us.size == STAYS and np.ptp(after_us) <= steady_us
-    if stays < STAYS:
-        yield _Come(float(rise_s[at]), float(np.median(width_us[at : at + stays])), from_us,
-                    starts, is_short=True)  # fmt: skip
-    if starts:
-        to_us = float(np.median(width_us[at : at + 3]))
-        yield _Come(float(rise_s[at]), to_us, None, starts=True, is_short=False)
-        if stays < STAYS:
-            yield _Come(float(rise_s[at + stays]), float(width_us[at + stays]),
-                        float(width_us[at + stays - 1]), starts=False, is_short=True)  # fmt: skip
-    elif np.ptp(width_us[at : at + STAYS]) <= steady_us:
-        to_us = float(np.median(width_us[at : at + STAYS]))
-        yield _Come(float(rise_s[at]), to_us, from_us, starts=False, is_short=False)
-    elif settles:
-        yield _Come(float(rise_s[at + stays]), float(np.median(after_us)),
-                    float(width_us[at + stays - 1]), starts=False, is_short=True)  # fmt: skip
-
-
-def _steps_s(
-    comes: Mapping[str, tuple[_Come, ...]], tables: Mapping[str, PulseTable], boot: Span
-) -> dict[str, FloatArray]:
-    """Find where each line first goes, and where it steps by less than a jump."""
-    return {
-        name: np.append(_small_steps_s(tables[name], boot), [come.at_s for come in own])
-        for name, own in comes.items()
-    }
-
-
-def _small_steps_s(table: PulseTable, boot: Span) -> FloatArray:
-    """Find where a line that stood steps by less than a jump, in one frame, and stands again."""
-    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
-    first, end = np.searchsorted(rise_s, (boot.start_s, boot.end_s))
-    first = max(first - STAYS, 0)
-    if end - first < 2 * STAYS:
-        return np.empty(0)
-    stands = np.lib.stride_tricks.sliding_window_view(width_us[first:end], STAYS)
-    low_us, high_us = stands.min(axis=1), stands.max(axis=1)
-    was, now = slice(None, -STAYS), slice(STAYS, None)
-    by_us = np.maximum(low_us[now] - high_us[was], low_us[was] - high_us[now])
-    scatter_us = np.maximum((high_us - low_us)[now], (high_us - low_us)[was])
-    least_us = max(STEP_US, 2.0 * (table.sample_interval_us or 0.0))
-    is_step = (by_us >= np.maximum(scatter_us, least_us)) & (
-        by_us <= JUMP * table.convention.span_us
-    )
-    return rise_s[first + STAYS : end][np.flatnonzero(is_step)]
-
-
-def _joint_s(tables: Mapping[str, PulseTable], boot: Span) -> float:
-    """When lines first step or jump together; infinity where they never do."""
-    comes = {name: tuple(_comes(table, boot)) for name, table in tables.items()}
-    return _together_s(_steps_s(comes, tables, boot), tables)
-
-
-def _together_s(steps: Mapping[str, FloatArray], tables: Mapping[str, PulseTable]) -> float:
-    """When lines first step or jump together; infinity where they never do."""
-    together = [
-        at_s
-        for name, own in steps.items()
-        for at_s in own.tolist()
-        if any(
-            np.any(np.abs(other - at_s) <= tables[name].convention.period_us / 1e6)
-            for line, other in steps.items()
-            if line != name
-        )
-    ]
-    return min(together, default=np.inf)
 
 
 def is_held(event: LossEvent, to_us: float) -> bool:

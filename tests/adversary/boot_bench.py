@@ -101,6 +101,7 @@ class Bench:
     tremor_us: float = 0.5
     step_us: float = 0.5
     decidable: str = "yes"  # "yes", "hard", or "no": a twin exists
+    decidable_of: dict[str, str] = field(default_factory=dict)  # Where lines differ in it
     note: str = ""
     sheet_boot_s: float | None = None
     states_control: bool = True

@@ -155,8 +155,11 @@ def evidence(bench: Bench, targets: Sequence[int]) -> str:
         return "yes"
     steps = [o for o in rest if abs(o.before_us - o.rest_us) >= 12 and not o.slew_frames]
     hands = {hand_of(o) for o in steps if o.lag_s == 0.0}
-    ends = (p for p in bench.pieces if p.output in targets and abs(p.stop_s - link) < 1e-6)
-    hands |= {hand_of(bench.outputs[p.output]) for p in ends}
+    for piece in bench.pieces:
+        of = bench.outputs[piece.output]
+        if piece.output in targets and of.receiver == receiver and abs(piece.stop_s - link) < 1e-6:
+            last = piece.width_us(np.array([link]))[0]
+            hands |= {hand_of(of)} if abs(last - of.rest_us) >= 12 else set()
     return "yes" if len(hands) >= 2 else "hard"
 
 

@@ -797,7 +797,10 @@ def mixture(rng: Rng, kind: str, seed: int) -> Bench:
             "ramp": ramp(start, of.before_us, stop, far),
         }[how]
         run(bench, n, start, stop, width)
-    bench.decidable = evidence(bench, who)
+    for n in who:
+        mine = [m for m in who if bench.outputs[m].receiver == bench.outputs[n].receiver]
+        bench.decidable_of[bench.outputs[n].name] = evidence(bench, mine)
+    bench.decidable = bench.decidable_of[first.name]
     bench.note = f"{len(who)} {how} {when}, others {arrives}"
     return bench
 

@@ -69,6 +69,7 @@ def judge(bench: Bench, recording: Recording, path: Path) -> Row:
                 "line": truth.line,
                 "role": truth.role,
                 "unsafe": truth.unsafe,
+                "decidable": bench.decidable_of.get(truth.line, bench.decidable),
                 "verdict": verdict,
                 "told": told,
                 "from_s": round(truth.leap_from_s, 3),
@@ -125,6 +126,11 @@ def false_meets(row: Row) -> list[Row]:
     ]
 
 
+def decidable(row: Row, one: Row) -> str:
+    """How plainly a line's run can be told."""
+    return str(one.get("decidable", row["decidable"]))
+
+
 def report(rows: list[Row], *, full: bool = False) -> int:
     """Print tables by kind; return how many false meets are decidable."""
     by_kind: dict[str, list[Row]] = defaultdict(list)
@@ -149,7 +155,7 @@ def report(rows: list[Row], *, full: bool = False) -> int:
                     count["alarm"] += bool(one["told"])
                     reasons[kind].update(one["open"][:1])
             count["FALSE"] += len(false_meets(row))
-            count[row["decidable"]] += len(false_meets(row))
+            count.update(decidable(row, one) for one in false_meets(row))
         total += count
         told = [
             count[c]
@@ -170,9 +176,8 @@ def report(rows: list[Row], *, full: bool = False) -> int:
             f"{kind:26} {told[0]:5} {told[1]:6} {told[2]:5} {told[3]:4} {told[4]:4} {told[5]:3} "
             f"{told[6]:6} {told[7]:5} {told[8]:7} {told[9]:5}"
         )
-    asked = sum(
-        1 for row in rows if row["decidable"] != "no" for one in row["lines"] if one["unsafe"]
-    )
+    lines = [(row, one) for row in rows for one in row["lines"] if one["unsafe"]]
+    asked = sum(decidable(row, one) != "no" for row, one in lines)
     wrong = total["yes"] + total["hard"]
     bound = 1.0 if wrong == asked else float(stats.beta.ppf(0.95, wrong + 1, asked - wrong))
     print(
@@ -187,7 +192,7 @@ def report(rows: list[Row], *, full: bool = False) -> int:
     for row in rows:
         for one in false_meets(row):
             print(
-                f"false meets ({row['decidable']}): {row['kind']} / seed {row['seed']}: "
+                f"false meets ({decidable(row, one)}): {row['kind']} / seed {row['seed']}: "
                 f"{one['line']} {one['role']} beyond by {one['beyond_us']} us, {one['frames']} "
                 f"frames, {one['from_s']}..{one['to_s']} s; on {row['on_s']}, link "
                 f"{row['link_s']} s"

@@ -1075,7 +1075,9 @@ class AnalysisDocument(TypedDict):
     actions: Annotated[list[ToDo], Len(0, 5)]
     """The most dangerous first."""
     more_actions: Count
-    """Things to do beyond those five."""
+    """How many things there are to do beyond those five."""
+    further_actions: NotRequired[list[ToDo]]
+    """Those things."""
     left_out: list[Sentence]
     """What was not judged."""
     cautions: Annotated[list[Sentence], MinLen(1)]

@@ -60,7 +60,9 @@ def test_hazards_stand_beside_the_verdict_and_come_first_among_what_to_do(drill)
 
 def test_a_weapon_that_keeps_turning_is_the_headline_before_the_drives(holds):
     """holds-last: the weapon is held at 1600 us in the first loss, the drives at 1720 and 1700."""
-    assert holds.headline.startswith("FAILSAFE does not meet: the weapon keeps 1600 us")
+    assert holds.headline.startswith(
+        "FAILSAFE does not meet: the weapon holds its last width: 1600, 1400 us"
+    )
     assert holds.verdict is Verdict.DOES_NOT_MEET
     first = holds.actions[0]
     assert (first.doing, first.lines, first.value, first.unit) == ("set", ("RX3",), 1000.0, "us")
@@ -83,7 +85,7 @@ def test_unmixed_drive_outputs_are_the_headline():
     analysis = pwmscope.analyse(
         CAPTURES / "unmixed-drive.csv.gz", sheet=CAPTURES / "unmixed-drive.toml"
     )
-    assert analysis.headline == "MIXING does not meet: unmixed"
+    assert analysis.headline == "MIXING does not meet: unmixed; failsafe not recorded"
     assert analysis.mixing.verdict is Verdict.DOES_NOT_MEET
     assert "mixing on" in analysis.actions[0].sentence
 
@@ -108,7 +110,9 @@ def test_lines_that_carry_nothing_are_named_and_not_judged():
 def test_one_proven_failure_governs_several_recordings(drill):
     both = pwmscope.analyse(CAPTURES / "drill.csv.gz", CAPTURES / "holds-last.csv.gz", sheet=SHEET)
     assert both.verdict is Verdict.DOES_NOT_MEET
-    assert both.headline.startswith("FAILSAFE does not meet: the weapon keeps 1600 us")
+    assert both.headline.startswith(
+        "FAILSAFE does not meet: the weapon holds its last width: 1600, 1400 us"
+    )
     assert len(both["RX3"].losses) == len(drill["RX3"].losses) + 2
 
 
@@ -127,7 +131,9 @@ def test_leaving_a_recording_out_never_makes_the_verdict_better():
         part = pwmscope.analyse(
             *(CAPTURES / name for name in names if name != left_out), sheet=SHEET
         )
-        is_failure = left_out == "preset.csv.gz"  # it holds the proven failure: RX4 keeps 1610 us
+        is_failure = (
+            left_out == "preset.csv.gz"
+        )  # it holds the proven failure: RX4 holds its last width: 1610 us
         assert is_failure or order.index(part.verdict) <= order.index(whole.verdict)
 
 
@@ -260,7 +266,8 @@ def test_only_a_span_is_examined(drill):
     assert 0 < len(part["RX1"].losses) < len(drill["RX1"].losses)
 
 
-def test_progress_is_told(tmp_path):
+@pytest.mark.usefixtures("anew")
+def test_progress_is_told():
     seen = []
     pwmscope.analyse(
         CAPTURES / "noisy-link.csv.gz", hints={"rate": "500kHz"},

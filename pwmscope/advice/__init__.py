@@ -14,6 +14,7 @@ from pwmscope.advice.drive import (
     straight_line_error,
 )
 from pwmscope.advice.endpoints import (
+    MIND_STOP,
     SETTINGS_ORDER,
     ChannelSettings,
     PercentReading,
@@ -35,7 +36,8 @@ from pwmscope.advice.settings import (
 )
 
 __all__ = [
-    "SETTINGS_ORDER", "Base", "ChannelSettings", "Compared", "Course", "DrivePath", "Hands",
+    "MIND_STOP", "SETTINGS_ORDER", "Base", "ChannelSettings", "Compared", "Course", "DrivePath",
+    "Hands",
     "MixingAdvice", "Outputs", "PercentReading", "PercentScale", "Setting", "SettingAction",
     "SettingName", "SettingsAdvice", "Side", "Straightness", "Throttle", "Transmitter", "Trend",
     "advise_mixing", "advise_settings", "compare_settings", "course_of", "differential",

@@ -156,6 +156,7 @@ class Setting:
     # farther from neutral
     percent: float | None = None
     predicted: Amount | None = None  # The width after the change, with its uncertainty
+    is_target_assumed: bool = False  # Whether the target is the convention's, not the sheet's
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "sentence", named(self.sentence))
@@ -186,6 +187,7 @@ CAN_CREEP: Final = MOTORS
 RATE_UNKNOWN: Final = (
     "The uncertainty is not known, since the sample interval is not. Give it with `rate`."
 )
+MIND_STOP: Final = "Mind its mechanical stop: go in small steps, and back where it strains."
 _IF_HELD: Final = "Only a plan shows whether the stick was held at its end. If it was"
 
 
@@ -243,18 +245,19 @@ def format_change(
     if percent is None or scale is None or made.percent is None:
         by = f"by {'+' if made.change.us > 0 else ''}{made.change.said}"
         return f"{by}. If it can be set so finely, that should give {made.predicted.said}"
-    worth = f"{scale.us_per_percent:.3g} us for each percent, {scale.source}"
+    worth = f"{scale.us_per_percent:.3g} us for each, {scale.source}"
     moves_us = made.percent * scale.us_per_percent
     return (
-        f"by {percent:+g} %{which} ({worth}). That moves it by {moves_us:+.1f} us and should "
-        f"give {made.predicted.said}"
+        f"by {percent:+g} points of the transmitter's percent{which} ({worth}). That moves it by "
+        f"{moves_us:+.1f} us and should give {made.predicted.said}"
     )
 
 
-def _format_offset(now: Amount, target_us: float) -> str:
+def _format_offset(now: Amount, target_us: float, *, is_assumed: bool) -> str:
     """Write how far a width is from what is wanted, with no minus before a zero."""
     off_us = round(now.us - target_us, 1) + 0.0
-    return f"{now.said}, {off_us:+.1f} us from the {target_us:g} us wanted"
+    wanted = "(default, not stated)" if is_assumed else "wanted"
+    return f"{now.said}, {off_us:+.1f} us from the {target_us:g} us {wanted}"
 
 
 def _why_leave(
@@ -289,7 +292,7 @@ def advise_neutral(
         reason = travel.reasons.get("neutral", "The stick was never let go.")
         return setting(SettingAction.NOT_SHOWN, f"Neutral is not shown. {reason}")
     now = travel.neutral.repeated.amount
-    at = f"Neutral is {_format_offset(now, target_us)}"
+    at = f"Neutral is {_format_offset(now, target_us, is_assumed=channel.is_neutral_assumed)}"
     if now.uncertainty_us is None:
         return setting(SettingAction.NOT_SHOWN, f"{at}. {RATE_UNKNOWN}", now)
     near = _within(now, target_us, tolerance_us)
@@ -336,7 +339,8 @@ def advise_endpoint(
     if level is None or reason:
         return setting(SettingAction.NOT_SHOWN, f"The {name} is not shown. {reason}")
     now = level.repeated.amount
-    at = f"The {name} is {_format_offset(now, target_us)}"
+    is_assumed = channel.is_low_assumed if is_low else channel.is_high_assumed
+    at = f"The {name} is {_format_offset(now, target_us, is_assumed=is_assumed)}"
     if now.uncertainty_us is None:
         return setting(SettingAction.NOT_SHOWN, f"{at}. {RATE_UNKNOWN}", now)
     then = _after_neutral(level, travel, neutral)
@@ -353,31 +357,45 @@ def advise_endpoint(
     percent = made.percent
     if percent is not None and is_low:
         percent = -percent
+    if is_assumed and channel.role not in MOTORS:
+        said = f"{at}. No change is advised: state {end}_us, from the {_device(channel)}'s manual."
+        return setting(SettingAction.NOT_SHOWN, said, now)
     outward = (made.change.us < 0.0) == is_low
-    device, reach_us = "servo" if channel.role == "servo" else "ESC", transmitter.reach_us
-    centre_us = _centre_us(channel)
+    reach_us, centre_us = transmitter.reach_us, _centre_us(channel)
     if outward and reach_us is not None and abs(target_us - centre_us) > reach_us:
         reached_us = centre_us + (-reach_us if is_low else reach_us)
         sentence = (
             f"{at}. That is out of the transmitter's reach: at {transmitter.most_percent:g} % the "
-            f"width comes to about {reached_us:.0f} us. Calibrate your {device} to the "
-            f"transmitter's endpoints instead: teach it {now.us:.0f} us as its {end} end, as its "
-            "manual says."
+            f"width comes to about {reached_us:.0f} us. "
+        )
+        sentence += (
+            f"Calibrate your ESC to the transmitter's endpoints instead: teach it {now.us:.0f} us "
+            f"as its {end} end, as its manual says."
+            if channel.role in MOTORS
+            else f"Change what the {_device(channel)} moves, or state the {end}_us that it needs."
         )
         return setting(SettingAction.DEVICE, sentence, now, change=made.change)
     which = f" on this side, {'farther from' if outward else 'nearer to'} neutral"
     how = format_change(made, percent, transmitter, which)
     change = f"Change the {name}" if held else f"{_IF_HELD}, change the {name}"
     sentence = f"{at}. {change} {how}."
-    if outward and reach_us is None:
+    if outward and channel.role not in (*MOTORS, "kill"):
+        sentence += f" {MIND_STOP}"
+    elif outward and reach_us is None and channel.role in MOTORS:
         sentence += (
-            f" If the setting ends before that, your {device} needs calibrating to the endpoints "
-            "that are reached instead."
+            " If the setting ends before that, your ESC needs calibrating to the endpoints that "
+            "are reached instead."
         )
     return setting(
-        SettingAction.CHANGE, sentence, now,
-        change=made.change, percent=percent, predicted=made.predicted,
+        SettingAction.CHANGE, sentence, now, change=made.change, percent=percent,
+        predicted=made.predicted, is_target_assumed=is_assumed,
     )  # fmt: skip
+
+
+def _device(channel: BenchChannel) -> str:
+    """Name the device by its role, within a sentence."""
+    names = {"servo": "servo", "kill": "kill switch", "self-righter": "self-righter"}
+    return "ESC" if channel.role in MOTORS else names.get(channel.role, "device")
 
 
 def _centre_us(channel: BenchChannel) -> float:
@@ -417,6 +435,6 @@ def _why_not(
         return ""
     return (
         f"The outermost dwell on this side, {level.width_us:.1f} us, is near the middle. Perhaps "
-        "the stick was not held at its end. Hold it there for two seconds and record again, or "
-        "record by a `plan`."
+        f"the {channel.other_control or 'stick'} was not held at its end. Hold it there for two "
+        "seconds and record again, or record by a `plan`."
     )

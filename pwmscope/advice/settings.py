@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import partial
 from typing import Final
@@ -33,6 +33,7 @@ from pwmscope.bench import (
 )
 from pwmscope.errors import HintError
 from pwmscope.findings import Alignment, ChannelFindings, Findings
+from pwmscope.findings.failsafe import Polarity
 from pwmscope.findings.travel import (
     LET_GO,
     MIN_THROW,
@@ -91,6 +92,10 @@ def weapon_warning(channel: BenchChannel, travel: Travel) -> str | None:
     )
 
 
+_WRONG_MARKER: Final = (
+    "The outputs follow the sticks only while the marker says off, so its level is stated wrongly. "
+    "Turn `on` round under [marker] in the sheet, and read the recording again."
+)
 _ASKED: Final[tuple[SettingName, ...]] = ("neutral", "low endpoint", "high endpoint")
 
 
@@ -146,12 +151,19 @@ def advise_settings(
             "sheet of this bench."
         )
     known = transmitters or {}
-    channels = tuple(
-        _advise_channel(
-            devices[line], findings.channels[line], known.get(line, Transmitter()), alignment
+    if findings.loss_analysis.found.polarity is Polarity.CONTRADICTED:
+        channels = tuple(
+            ChannelSettings(line, devices[line].role, devices[line].device,
+                            _all_not_shown(devices[line], _WRONG_MARKER), ())
+            for line in present
+        )  # fmt: skip
+    else:
+        channels = tuple(
+            _advise_channel(
+                devices[line], findings.channels[line], known.get(line, Transmitter()), alignment
+            )
+            for line in present
         )
-        for line in present
-    )
     missing = tuple(
         line
         for line, channel in devices.items()
@@ -179,13 +191,21 @@ def _advise_channel(
             # The rest position and all others change with the direction.
             reason = "Reverse the channel first and record again: that changes this setting."
         else:
-            settings += [advise_rest(channel, found, alignment), neutral]
             reason = ""
-            for end, level in (("low", travel.low), ("high", travel.high)):
-                held = _is_held(level, alignment)
-                settings.append(
-                    advise_endpoint(end, channel, travel, neutral, transmitter, held=held)
+            ends = [
+                advise_endpoint(
+                    end, channel, travel, neutral, transmitter, held=_is_held(level, alignment)
                 )
+                for end, level in (("low", travel.low), ("high", travel.high))
+            ]
+            rest = advise_rest(channel, found, alignment)
+            if rest is not None and direction is not None and rest.action is SettingAction.CHANGE:
+                rest = _unless_plug(rest, direction, channel, alignment)
+            other = ends[0] if neutral is None else neutral
+            if _is_set_by(rest, other):
+                rest = None
+                ends[0] = replace(ends[0], is_target_assumed=False) if other is ends[0] else ends[0]
+            settings += [rest, neutral, *ends]
     if reason:
         settings += _all_not_shown(channel, reason)
     return ChannelSettings(
@@ -193,6 +213,31 @@ def _advise_channel(
         tuple(setting for setting in settings if setting is not None),
         tuple(warning for warning in warnings if warning),
     )  # fmt: skip
+
+
+def _is_set_by(rest: Setting | None, other: Setting) -> bool:
+    """Say whether another setting's change puts the rest position right as well."""
+    if rest is None or not rest.action is other.action is SettingAction.CHANGE:
+        return False
+    if rest.target_us != other.target_us or rest.measured is None or other.measured is None:
+        return False
+    return abs(rest.measured.us - other.measured.us) <= (other.tolerance_us or 0.0)
+
+
+def _unless_plug(
+    rest: Setting, direction: Setting, channel: BenchChannel, alignment: Alignment | None
+) -> Setting:
+    """Ask for the plug before the rest, where a plan shows that the stick does not move it."""
+    axis = _axis_of(channel)
+    moves = direction.action is not SettingAction.NOT_SHOWN
+    if moves or axis is None or alignment is None or not alignment.fits:
+        return rest
+    said = rest.sentence.partition(" Set its ")[0]
+    sentence = (
+        f"{said} It does not follow the {axis}: look first whether its plug and its channel are "
+        "the right ones. Record again before anything is powered."
+    )
+    return replace(rest, sentence=sentence, target_us=None)
 
 
 def _all_not_shown(channel: BenchChannel, reason: str) -> tuple[Setting, ...]:
@@ -310,6 +355,8 @@ _MEANS: Final[dict[Axis, str]] = {
 
 _DIRECTION: Final = partial(Setting, "direction")
 _REST: Final = partial(Setting, "rest position")
+REST_BY: Final = ("trim", "trim or low endpoint")
+"""What sets the rest position of a device: that has a neutral, and that has none."""
 _BEFORE_POWER: Final = "Know it before anything is powered."
 
 
@@ -342,7 +389,10 @@ def advise_direction(
     seen = f"With the {axis} {_MEANS[axis]} the width {way} by {abs(change_us):.0f} us"
     if change_us > 0:
         return _DIRECTION(SettingAction.LEAVE, f"{seen}, as most devices take it. Leave it.")
-    unless = " Leave it where this side's motor is meant to turn the other way."
+    unless = (
+        " Or reverse the motor at its ESC: one of the two, not both. Leave it where this side's "
+        "motor is meant to turn the other way."
+    )
     return _DIRECTION(
         SettingAction.CHANGE,
         f"{seen}; most devices take a rising width for {_MEANS[axis]} (common practice). Reverse "
@@ -399,6 +449,8 @@ def advise_rest(
     if band is None or travel is None:
         return None
     target_us = channel.neutral_us if channel.neutral_us is not None else channel.low_us
+    if not band.holds(target_us):
+        target_us = 0.5 * (band.low_us + band.high_us)
     setting = partial(_REST, target_us=target_us)
     interval_us = found.table.sample_interval_us
     if alignment is None or not alignment.fits:
@@ -424,13 +476,13 @@ def advise_rest(
         return setting(SettingAction.LEAVE, f"{sentence}Leave it.", now)
     if verdict is Verdict.NOT_SHOWN:
         return setting(SettingAction.NOT_SHOWN, f"{sentence}{_BEFORE_POWER}", now)
-    device = "weapon" if channel.role == "weapon" else "motor"
-    what = "low endpoint, trim or direction" if channel.neutral_us is None else "trim and neutral"
+    device = channel.role if channel.role in ("weapon", "servo") else "motor"
+    what = REST_BY[channel.neutral_us is None]
     sentence = (
         f"With the stick let go the width{'' if now is None else f' is {now.said}, and that'} lies "
-        f"outside the stop range {band.low_us:g} to {band.high_us:g} us. The {device} may run with "
-        f"nobody at the stick. Set {what} so that the rest gives {target_us:g} us. Record again "
-        f"before the {device} is powered."
+        f"outside the stop range {band.low_us:g} to {band.high_us:g} us. The {device} may "
+        f"{'move' if device == 'servo' else 'run'} with nobody at the stick. Set its {what} so "
+        f"that the rest gives {target_us:g} us. Record again before the {device} is powered."
     )
     return setting(SettingAction.CHANGE, sentence, now)
 

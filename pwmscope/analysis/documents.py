@@ -46,6 +46,7 @@ def analysis_data(
         "cards": [_card(card) for card in answer.cards],
         "actions": [_action(action) for action in answer.actions],
         "more_actions": answer.more_actions,
+        "further_actions": [_action(action) for action in answer.further],
         "left_out": list(answer.left_out),
         "cautions": list(CAUTIONS if sheet is None else sheet.cautions),
         "recordings": [to_data(findings) for findings in recordings],

@@ -377,8 +377,10 @@ class BenchChannel:
     least_v: float | None = None  # Of a supply line, the least voltage at which the receiver works
     probe: float = 1.0  # Volts at the pin for each volt that is recorded: 10 for a 10:1 probe
     trips_v: float | None = None  # Of a comparator's output, the voltage below which it is low
-    # Whether `neutral_us` is common practice rather than the sheet's
+    # Whether `neutral_us`, `low_us` or `high_us` is common practice rather than the sheet's
     is_neutral_assumed: bool = False
+    is_low_assumed: bool = False
+    is_high_assumed: bool = False
     # What on the transmitter moves it, one of `pwmscope.bench.CONTROLS`
     control: Control | None = None
     positions: int | None = None  # Of a switch: 2 or 3
@@ -582,12 +584,6 @@ class BenchSheet:
     def mixer(self) -> Mixer | None:
         """The one place that mixes the drive, where the sheet says so."""
         return next((c.mixed_in for c in self.channels.values() if c.mixed_in is not None), None)
-
-    @property
-    def mixes_behind(self) -> bool:
-        """Whether the sheet says that forward and turn are mixed behind the receiver."""
-        roles = {channel.role for channel in self.channels.values()}
-        return not roles.isdisjoint(INTO_MIXER) or self.mixer not in {None, "transmitter"}
 
     @property
     def gaps(self) -> tuple[Gap, ...]:

@@ -621,7 +621,11 @@ def _channel(line: str, table: ChannelTable) -> BenchChannel:
         "line": line, "neutral_us": neutral_us, "stop_us": _pair(stop_us),
         "guards": tuple(table.guards),
     }  # fmt: skip
-    return BenchChannel(**{**dict(table), **shaped}, is_neutral_assumed=is_assumed)
+    return BenchChannel(
+        **{**dict(table), **shaped}, is_neutral_assumed=is_assumed,
+        is_low_assumed="low_us" not in table.model_fields_set,
+        is_high_assumed="high_us" not in table.model_fields_set,
+    )  # fmt: skip
 
 
 def _sheet_error(faults: Iterable[Fault], text: str, source: str) -> SheetError:

@@ -231,8 +231,9 @@ def _not_stated(on: list[Feed], open_: list[Feed]) -> Judgement:
     one = on[0].said if on else "No source"
     verb = "powers" if on else "is stated to power"
     also = " as well" if on else ""
+    do = "do" if len(open_) > 1 else "does"
     return unknown(
-        f"{one} {verb} the receiver, and whether {said} does{also} is not stated.",
+        f"{one} {verb} the receiver, and whether {said} {do}{also} is not stated.",
         advice,
         [feed.path for feed in open_],
     )

@@ -229,8 +229,6 @@ class Kind:
     """What kind of file a recording is in."""
 
     words: str  # Such as `text table, packed with gzip`
-    # Whether it is an edge file of pwmscope's own, about which nothing is guessed
-    holds_edges: bool = False
 
 
 def find_kind(path: Path) -> Kind:
@@ -250,7 +248,7 @@ def find_kind(path: Path) -> Kind:
         from pwmscope.capture.columnar import is_edge_file  # noqa: PLC0415
 
         if is_edge_file(path):
-            return Kind("edges that pwmscope convert kept, in Parquet", holds_edges=True)
+            return Kind("edges that pwmscope convert kept, in Parquet")
     packing = find_packing(path)
     unpacked = packing == "plain" or found.reader == _COLUMNAR
     return Kind(found.name if unpacked else f"{found.name}, packed with {_PACKED_WITH[packing]}")

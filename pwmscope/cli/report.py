@@ -557,7 +557,7 @@ def _print_rows(rows: dict[str, tuple[Row | None, str]], day: Robot) -> None:
     from rich.text import Text
 
     from pwmscope.model import format_line, format_plainly
-    from pwmscope.report.sentences import RULEBOOK
+    from pwmscope.report.sentences import RULEBOOK, print_table
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
     for width in (24, None, None):
@@ -569,7 +569,7 @@ def _print_rows(rows: dict[str, tuple[Row | None, str]], day: Robot) -> None:
             said += f" ! {row.hazards} hazard{'s' if row.hazards > 1 else ''}"
         table.add_row(Text(format_line(name)), Text(verdict), Text(format_plainly(said)))
     console = screen()
-    console.print(table)
+    print_table(table, console)
     meets = sum(row is not None and row.verdict == "meets" for row, _ in rows.values())
     verb = "meets" if meets == 1 else "meet"
     console.print(f"\n{meets} of {len(rows)} robots {verb} everything.")
@@ -632,6 +632,7 @@ def list_entries(*, register: Path) -> None:
 
     from pwmscope.model import format_plainly
     from pwmscope.report.register import entries, robot_rows
+    from pwmscope.report.sentences import print_table
 
     held = entries(register)
     notes = {entry.number: entry.note for entry in held}
@@ -655,11 +656,11 @@ def list_entries(*, register: Path) -> None:
             with_note = (*told, notes[entry.number])
             kept.add_row(*(escape(format_plainly(cell)) for cell in with_note))
     console = screen()
-    console.print(table)
+    print_table(table, console)
     for said in below:
         console.print(escape(format_plainly(said)))
     console.print()
-    console.print(kept)
+    print_table(kept, console)
     for trouble in troubles:
         click.echo(trouble, err=True)
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import base64
+import contextlib
+import json
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -49,6 +51,7 @@ _LABELS: Final = {
     "continuous_a": "Gives without end (A)",
     "cable": "On the cable of line",
     "powers_receiver": "Its power wire reaches the receiver",
+    "boot_s": "Sends within (s) of its switch",
     "input_v": "Inputs take at most (V)",
     "lines": "Lines, in the inputs' order",
     "ground_first": "Ground connected first",
@@ -59,7 +62,7 @@ _LABELS: Final = {
     "high_us": "High end (us)",
     "deadband_us": "Deadband, whole width (us)",
     "no_pulses": "Without pulses it",
-    "no_pulses_after_s": "stops after at most (s)",
+    "no_pulses_after_s": "Stops after at most (s)",
     "stop_us": "Stands still at (us)",
     "feeds_5v": "Feeds 5 V to the receiver",
     "output": "Receiver output",
@@ -90,7 +93,7 @@ class Field:
     name: str  # As the browser sends it
     key: str  # Of the sheet
     label: str
-    kind: str  # choice, truth, number, numbers, names or text
+    kind: str  # choice, truth, number, numbers, names, text, or tables, which the form only keeps
     options: tuple[str, ...]
     help: str
     value: str = ""
@@ -157,6 +160,8 @@ def _kind_of(about: dict[str, Any]) -> str:
         return "choice"
     if "array" in kinds:
         items = about.get("items", {})
+        if "$ref" in items:
+            return "tables"
         return "names" if items.get("type") == "string" else "numbers"
     if "boolean" in kinds:
         return "truth"
@@ -296,6 +301,8 @@ def _text_of(value: object) -> str:
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"
+    if isinstance(value, list) and any(isinstance(each, dict) for each in value):
+        return json.dumps(value)
     if isinstance(value, list):
         return ", ".join(map(_text_of, value))
     return f"{value:g}" if isinstance(value, float) else str(value)
@@ -346,6 +353,9 @@ def _value_of(text: str, kind: str) -> object:
     if kind == "numbers":
         found = [_number(part) for part in re.split(r"\s*(?:[,;]\s*|\s+to\s+|\s+)", text)]
         return found if len(found) > 1 else found[0]
+    if kind == "tables":
+        with contextlib.suppress(ValueError, RecursionError):
+            return json.loads(text)
     if kind == "names":
         return [name for part in text.split(",") if (name := part.strip())]
     return text

@@ -13,6 +13,7 @@ import numpy as np
 from pwmscope.bench import Stretch, stretch_fault
 from pwmscope.errors import ArgumentError, HintError, format_given
 from pwmscope.findings.examine import ChannelFindings, Findings, SensorFindings
+from pwmscope.findings.failsafe import NO_JUMP, RECOVERY
 from pwmscope.model import (
     COVERAGE,
     Finding,
@@ -103,6 +104,8 @@ def _rows(
     rows = []
     for name in names:
         findings = tuple(found.get(name) for found in own)
+        if name == RECOVERY:  # How often it jumped is how often the signal was lost
+            findings = tuple(f and replace(f, value=_jumps(f)) for f in findings)
         unit = next((f.unit for f in findings if f is not None and f.unit), "")
         if all(f is None or f.value is None for f in findings):
             continue
@@ -115,6 +118,10 @@ def _rows(
         )
         rows.append(ComparedRow(line, name, unit, findings, differs))
     return rows
+
+
+def _jumps(recovery: Finding) -> str | float | None:
+    return recovery.value if recovery.value in (NO_JUMP, None) else "jumps"
 
 
 _LEVELS: Final = {
@@ -147,7 +154,8 @@ def differ(first: Finding | None, second: Finding | None, scatter: float = 0.0) 
 
     Two numbers differ where the distance between them is more than the root sum of
     squares of the halves of their 95 % intervals that face each other (JCGM 100,
-    5.1.2, for independent values, k = 2). Texts differ where they are not the same.
+    5.1.2, for independent values, k = 2). A bound differs where the intervals are apart.
+    Texts differ where they are not the same.
 
     >>> from pwmscope.model import measured
     >>> one, two = (measured("neutral", v, "us", "", uncertainty=0.5) for v in (1500.0, 1501.3))
@@ -157,7 +165,9 @@ def differ(first: Finding | None, second: Finding | None, scatter: float = 0.0) 
     if first is None or second is None or first.value is None or second.value is None:
         return None
     if isinstance(first.value, str) or isinstance(second.value, str):
-        return first.value != second.value
+        spans = sorted(filter(None, (first.interval, second.interval)))
+        # A bound differs from what lies wholly outside it.
+        return spans[0][1] < spans[1][0] if len(spans) == 2 else first.value != second.value
     if first.value == second.value:
         return False
     low, high = sorted((first, second), key=lambda finding: float(finding.value or 0.0))

@@ -227,6 +227,7 @@ class HazardKind(StrEnum):
     NO_STICK = "jumps to a width no stick commanded"
     LEAP = "runs before the link is back"
     FIRST_LINK = "runs as the link first comes"
+    POWER = "power comes back with the link"
     MOTION = "turns without a command"
     FOREIGN = "follows another memory"
 
@@ -242,7 +243,7 @@ class Hazard:
     kind : HazardKind
         Why.
     lines : tuple of str
-        The lines that jumped.
+        The lines that jumped; of power that comes back, the devices' and last its kill channel's.
     at_s : float
         When the first of them did, in seconds since the recording's start.
     width_us : float or None
@@ -279,24 +280,25 @@ in 1 of 2 losses.
     @property
     def sentence(self) -> str:
         """Where devices are commanded to run, and when."""
-        if self.kind is HazardKind.MOTION:
-            return self._motion
-        if self.kind is HazardKind.FOREIGN:
-            return self._foreign
+        if self.kind in (HazardKind.MOTION, HazardKind.FOREIGN):
+            return self._motion if self.kind is HazardKind.MOTION else self._foreign
         names = [format_line(name) for name in self.lines]
         several = len(names) > 1
-        who = f"{', '.join(names[:-1])} and {names[-1]}" if several else names[0]
-        runs = f"{who} {'are' if several else 'is'} commanded to run"
-        when = f"Seen at {self.at_s:.3f} s, in {self.times} of {self.losses} losses."
-        if self.kind is HazardKind.STICK_HELD:
-            held = "their held sticks" if several else "its held stick"
-            return f"{runs} by {held} when the link is back. {when}"
-        if self.kind is HazardKind.NO_STICK:
-            return f"{runs} at {self.width_us:.0f} us by no stick when the link is back. {when}"
+        runs = f"{format_list(names)} {'are' if several else 'is'} commanded to run"
+        at = "" if self.width_us is None else f" at {self.width_us:.0f} us"
+        held = "their held sticks" if several else "its held stick"
+        gives = f"{names[-1]} gives {format_list(names[:-1])} power again"
+        seen, back = f"Seen at {self.at_s:.3f} s", "when the link is back"
+        how = {
+            HazardKind.STICK_HELD: f"{runs} by {held} {back}",
+            HazardKind.NO_STICK: f"{runs}{at} by no stick {back}",
+            HazardKind.LEAP: f"{runs}{at} before the link is back",
+            HazardKind.FIRST_LINK: f"{runs}{'' if several else at} as the link first comes",
+            HazardKind.POWER: f"{gives} {back}{at and ','}{at}",
+        }
         if self.kind is HazardKind.FIRST_LINK:
-            at = f"{runs} at {self.width_us:.0f} us" if not several else runs
-            return f"{at} as the link first comes. Seen at {self.at_s:.3f} s."
-        return f"{runs} at {self.width_us:.0f} us before the link is back. {when}"
+            return f"{how[self.kind]}. {seen}."
+        return f"{how[self.kind]}. {seen}, in {self.times} of {self.losses} losses."
 
     @property
     def _motion(self) -> str:
@@ -329,8 +331,6 @@ class Definition:
     # a fact of the trade, "own algorithm" for ours; "from memory" where it was written down without
     # the document open
     source: str
-    # Whether builders ask for it; screens leave out what is not, unless asked for all
-    everyday: bool = True
 
 
 MAX_SPANS: Final = 20

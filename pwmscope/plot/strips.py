@@ -35,12 +35,19 @@ class Ink:
     band: str
     limit: str
     paper: str
+    lost: str
 
 
-PAPER: Final = Ink("#000000", "#000000", "#333333", "#c4c4c4", "#000000", "#ffffff")
+PAPER: Final = Ink("#000000", "#000000", "#333333", "#c4c4c4", "#000000", "#ffffff", "#dedede")
 """Black and white, for a copier."""
 SCREEN: Final = Ink(
-    "currentColor", "var(--ink)", "var(--soft)", "var(--band)", "var(--bad)", "var(--card)"
+    "currentColor",
+    "var(--ink)",
+    "var(--soft)",
+    "var(--band)",
+    "var(--bad)",
+    "var(--card)",
+    "var(--warnbg)",
 )
 """The page's own colours, light or dark; the traces have the colour of the verdict."""
 
@@ -304,7 +311,7 @@ def width_strip(channel: ChannelFindings, recorded: Span) -> Strip | None:
             f"M{start:g} {_TOP:g}H{max(end, start + 1.0):g}V{scale.bottom:g}H{start:g}z"
             for start, end in zip(starts, ends, strict=True)
         )
-        parts.append(f'<path d="{boxes}" fill="{SCREEN.band}"/>')
+        parts.append(f'<path d="{boxes}" fill="{SCREEN.lost}"/>')
     parts += _ticks(scale, SCREEN)
     levels = []
     if channel.travel is not None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal, Protocol, TypeAlias
 
 from pwmscope.bench import BenchSheet
 from pwmscope.capture import Capture
+from pwmscope.errors import Reason
 from pwmscope.findings import LINK_RECORD, Findings, Verdict
 from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind
@@ -26,7 +27,7 @@ from pwmscope.report.evidence import (
     format_why,
     grouped_checks,
 )
-from pwmscope.report.sentences import format_link, format_value
+from pwmscope.report.sentences import format_link
 
 if TYPE_CHECKING:
     from pwmscope.advice import Setting
@@ -61,22 +62,55 @@ class Action:
 
 
 Ranked: TypeAlias = tuple[tuple[int, int], Action]
-"""An action with what it deals with, and how dangerous the device is; the lowest comes first."""
+"""An action with what it deals with, and how dangerous the device is; the lowest comes first.
+
+0 a wrong marker, 1 failsafe, 2 a rest that runs, 3 hazards, 4 broken checks, 5 mixing, 6 wiring,
+7 what no loss showed, 8 what no pulses showed, 9 what only suits a device better.
+"""
+MAX_ACTIONS: Final = 5
 
 
 def list_actions(evidence: Evidence) -> tuple[Action, ...]:
-    """List everything that is to be done, the most dangerous first, each once."""
-    ranked = sorted(_actions(evidence), key=lambda each: each[0])
-    told: dict[str, Action] = {}
-    for _, action in ranked:
-        told.setdefault(action.sentence, action)
-    return tuple(told.values())
+    """List everything that is to be done, the most dangerous first, each once.
+
+    What the headline calls for is among those that are told.
+    """
+    told: dict[str, tuple[int, Action]] = {}
+    for (about, _), action in sorted(_actions(evidence), key=lambda each: each[0]):
+        told.setdefault(action.sentence, (about, action))
+    ranked = list(told.values())
+    called = [each for each in ranked if each[0] in _called(evidence)][:1]
+    if called and called[0] in ranked[MAX_ACTIONS:]:
+        ranked.remove(called[0])
+        ranked.insert(MAX_ACTIONS - 1, called[0])
+    return tuple(action for _, action in ranked)
+
+
+def _called(evidence: Evidence) -> tuple[int, ...]:
+    """Say what the headline is about, in the headline's order."""
+    wrong = Verdict.DOES_NOT_MEET
+    checks = [*evidence.sensor_checks, *(c for line in evidence.pulses for c in line.checks)]
+    if evidence.failsafe_lines(wrong):
+        return (1,)
+    if any(check.verdict is wrong for check in checks):
+        return 2, 4
+    if evidence.mixing is not None and evidence.mixing.verdict is wrong:
+        return (5,)
+    if evidence.wiring is not None and evidence.wiring.verdict is wrong:
+        return (6,)
+    return (3,) if evidence.hazards else (7, 8)
 
 
 def _actions(evidence: Evidence) -> Iterator[Ranked]:
     """List what to do: failures, hazards, mixing, wiring, settings, recordings."""
-    for line in evidence.failsafe_lines(Verdict.DOES_NOT_MEET):
-        yield (0, evidence.danger(line.line)), _failsafe_setting(line, evidence)
+    yield from _marker_actions(evidence)
+    failed = evidence.failsafe_lines(Verdict.DOES_NOT_MEET)
+    late = [line for line in failed if _is_late(line)]
+    for line in failed:
+        if line not in late:
+            yield (1, evidence.danger(line.line)), _failsafe_setting(line, evidence)
+    if late:
+        yield (1, evidence.danger(late[0].line)), _sooner(late, evidence)
     yield from _hazard_actions(evidence)
     yield from _mixing_actions(evidence)
     yield from _wiring_actions(evidence)
@@ -85,19 +119,35 @@ def _actions(evidence: Evidence) -> Iterator[Ranked]:
     yield from _sensor_actions(evidence)
     yield from _loss_actions(evidence)
     for name, lines in grouped_checks(evidence.pulses, Verdict.NOT_SHOWN):
-        rank = (7, min(map(evidence.danger, lines)))
+        if evidence.wrong_markers:
+            break
+        rank = (8, min(map(evidence.danger, lines)))
         yield rank, Action("record", lines, _format_to_show(name, lines, evidence))
+
+
+def _marker_actions(evidence: Evidence) -> Iterator[Ranked]:
+    """Say how to state the marker where the outputs contradict what is stated."""
+    for name, level in evidence.wrong_markers:
+        said = (
+            f"The outputs follow the sticks while marker {format_line(name)} says off. Write "
+            f'on = "{level}" under [marker] in the sheet, and read the recording again.'
+        )
+        yield (0, 0), Action("set", (name,), said)
 
 
 def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
     """Say which width to set a failing line's failsafe to."""
     name = format_line(line.line)
     if line.failure is None and line.governing and line.governing.name == MOTION_STOP:
-        mend = "Set its failsafe to stop it" if line.rotors else "Set the ESC's brake"
-        said = f"{name}: its motor runs on. {mend} or slow the rotor, and record again."
+        mend = (
+            "Store a failsafe in its board at which this motor stands still"
+            if line.rotors
+            else "Set the ESC's brake, or slow the rotor"
+        )
+        said = f"{name}: its motor runs on. {mend}, and record again."
         return Action("do", (line.line,), said)
     if line.failure is None:
-        return Action("do", (line.line,), f"{name}: {format_plainly(line.sentence)}")
+        return Action("do", (line.line,), f"{name}: {_with_to_do(line.sentence)}")
     target, where = _target(line, evidence), _where_set(evidence)
     if target is None:
         said = f"Set {name}'s failsafe to where its device stands still, {where}, record again."
@@ -105,6 +155,30 @@ def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
     width_us, what = target
     said = f"Set {name}'s failsafe to {width_us:g} us ({what}), {where}, record again."
     return Action("set", (line.line,), said, width_us, "us")
+
+
+def _is_late(line: FailsafeLine) -> bool:
+    """Say whether each failing loss ended in the stop range, too late."""
+    failed = [e for _, e in line.all_losses if e.verdict is Verdict.DOES_NOT_MEET]
+    return bool(failed) and all(event.stop_bounds_s is not None for event in failed)
+
+
+def _sooner(late: list[FailsafeLine], evidence: Evidence) -> Action:
+    """Say what to change where the width is right and only comes too late."""
+    lines = tuple(line.line for line in late)
+    bounds_s = [e.stop_bounds_s for line in late for _, e in line.all_losses if e.stop_bounds_s]
+    said = (
+        f"{format_lines(lines)}: stopped too late, up to {max(bounds_s)[1]:.2f} s after the loss; "
+        f"the limit is {evidence.failsafe.limits.failsafe_s:g} s. Its width is not the cause. "
+        "Shorten the receiver's hold time (failsafe delay), or take another receiver. Record again."
+    )
+    return Action("do", lines, said)
+
+
+def _with_to_do(reason: str) -> str:
+    """Say why, and what to do: to record again where nothing else is known."""
+    said = format_plainly(reason)
+    return said if isinstance(reason, Reason) or "ecord" in said else f"{said} Record it again."
 
 
 def _where_set(evidence: Evidence) -> str:
@@ -133,10 +207,29 @@ def _target(line: FailsafeLine, evidence: Evidence) -> tuple[float, str] | None:
 
 
 def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
+    runs = _broken(evidence, "rest position")
+    held = (HazardKind.STICK_HELD, HazardKind.FIRST_LINK)
+    running = [n for h in evidence.hazards if h.kind in held for n in h.lines if n in runs]
     for hazard in evidence.hazards:
-        rank = (1, min(map(evidence.danger, hazard.lines)))
-        if hazard.kind in (HazardKind.STICK_HELD, HazardKind.FIRST_LINK):
+        rank = (3, min(map(evidence.danger, hazard.lines)))
+        if hazard.kind in held and running:
+            names = format_lines(list(dict.fromkeys(running)))
+            said = (
+                f"Give no power to what {names} drives: it runs with the stick at rest. First "
+                "bring the rest into the stop range, and record again."
+            )
+        elif hazard.kind is HazardKind.FIRST_LINK and evidence.lines is None:
+            said = (
+                f"{format_lines(hazard.lines)}: look with `measure` whether it runs with the stick "
+                "at rest. If not, bring the sticks to rest before you switch the transmitter on."
+            )
+        elif hazard.kind in held:
             said = "Bring the sticks to rest before you switch the transmitter on."
+        elif hazard.kind is HazardKind.POWER:
+            said = (
+                f"Set the switch of {format_line(hazard.lines[-1])} to off before you switch the "
+                "transmitter on."
+            )
         elif hazard.kind is HazardKind.MOTION:
             said = (
                 f"{format_lines(hazard.lines)}: lock what turns and take the power away. Find "
@@ -162,68 +255,105 @@ def _mixing_actions(evidence: Evidence) -> Iterator[Ranked]:
     lines = tuple(output.line for output in mixing.lines.outputs)
     needed = next((way for way in evidence.ways if way.needed), None)
     if mixing.lines.is_into_mixer:
-        yield (2, 0), Action("set", lines, "Turn mixing off in the transmitter.")
+        yield (5, 0), Action("set", lines, "Turn mixing off in the transmitter.")
     if needed is not None:
         said = " ".join(change.words for change in needed.by_effort)
-        yield (2, 0), Action("set", lines, said)
+        yield (5, 0), Action("set", lines, said)
 
 
 def _wiring_actions(evidence: Evidence) -> Iterator[Ranked]:
     for ruling in () if evidence.wiring is None else evidence.wiring.rulings:
         if ruling.verdict is Verdict.DOES_NOT_MEET:
-            yield (2, 1), Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
+            yield (6, 1), Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
         elif ruling.verdict is Verdict.NOT_SHOWN:
-            yield (8, 0), Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
+            yield (8, 4), Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
 
 
 def _changes(evidence: Evidence) -> Iterator[tuple[str, Setting]]:
-    """List the settings that are to be changed, with their lines."""
-    if evidence.settings is None:
+    """List the settings that are to be changed, with their lines.
+
+    What stands against a default alone is no action; what the mixing's advice changes waits for it.
+    """
+    if evidence.settings is None or evidence.wrong_markers:
         return
     from pwmscope.advice import SettingAction  # noqa: PLC0415 - slow to import
 
     wanted = (SettingAction.CHANGE, SettingAction.DEVICE)
+    mixed: tuple[str, ...] = ()
+    if evidence.mixing is not None and any(way.needed for way in evidence.ways):
+        mixed = tuple(output.line for output in evidence.mixing.lines.outputs)
     for channel in evidence.settings.channels:
         for setting in channel.settings:
-            if setting.action in wanted:
+            waits = channel.line in mixed and setting.name not in ("rest position", "neutral")
+            if setting.action in wanted and not setting.is_target_assumed and not waits:
                 yield channel.line, setting
+
+
+def _broken(evidence: Evidence, name: str) -> set[str]:
+    """Name the lines of which a check is broken."""
+    return {
+        line.line
+        for line in evidence.pulses
+        for check in line.checks
+        if check.finding.name == name and check.verdict is Verdict.DOES_NOT_MEET
+    }
+
+
+_SETTLES: Final = {
+    "direction": ("direction", "rest position", "neutral"),
+    "neutral": ("neutral", "rest position"),
+    "low endpoint": ("low endpoint", "rest position"),
+}
+"""Which checks a setting puts right, beside the one of its own name."""
 
 
 def _setting_actions(evidence: Evidence) -> Iterator[Ranked]:
     """List what to set; what breaks a limit comes before what only suits the device better."""
-    broken = {
-        (line.line, check.finding.name)
-        for line in evidence.pulses
-        for check in line.checks
-        if check.verdict is Verdict.DOES_NOT_MEET
-    }
+    runs = _broken(evidence, "rest position")
     for line, setting in _changes(evidence):
         unit = "" if setting.target_us is None else "us"
-        said = f"{format_line(line)}: {format_plainly(_format_setting(setting, evidence))}"
-        rank = (3 if (line, setting.name) in broken else 6, evidence.danger(line))
-        yield rank, Action("set", (line,), said, setting.target_us, unit)
+        said = f"{format_line(line)}: {format_plainly(_format_setting(line, setting, evidence))}"
+        settles = _SETTLES.get(setting.name, (setting.name,))
+        about = 4 if any(line in _broken(evidence, name) for name in settles) else 9
+        about = 2 if line in runs and "rest position" in settles else about
+        yield (about, evidence.danger(line)), Action("set", (line,), said, setting.target_us, unit)
 
 
-def _format_setting(setting: Setting, evidence: Evidence) -> str:
+def _format_setting(line: str, setting: Setting, evidence: Evidence) -> str:
     """Say what to set to what; what has no width of its own keeps its sentence."""
-    from pwmscope.advice import SettingAction  # noqa: PLC0415 - slow to import
+    from pwmscope.advice import MIND_STOP, SettingAction  # noqa: PLC0415 - slow to import
 
     is_change = setting.action is SettingAction.CHANGE
     if not is_change or setting.target_us is None or setting.measured is None:
         return setting.sentence
-    percent = "" if setting.percent is None else f" Turn it by {setting.percent:+g} %."
-    said = (
-        f"Set the {setting.name} to {setting.target_us:g} us; it is {setting.measured.us:.1f} us."
-    )
+    now_us, to_us = setting.measured.us, setting.target_us
     is_end = setting.name.endswith("endpoint")
+    what = "trim setting" if setting.name == "neutral" else "trim setting or low endpoint"
+    name = f"{setting.name} to" if is_end else f"{what} so that it rests at"
+    said = f"Set the {name} {to_us:g} us; it is {now_us:.1f} us."
+    if setting.percent is not None:
+        said += f" Turn it by {setting.percent:+g} points of the transmitter's percent."
     if is_end and (evidence.settings is None or evidence.settings.alignment is None):
-        return f"{said}{percent} First make sure that the stick was at its end."
-    return f"{said}{percent}"
+        said += " First make sure that the stick was at its end."
+    if is_end and evidence.danger(line) > 1 and abs(to_us - 1500.0) > abs(now_us - 1500.0):
+        said += f" {MIND_STOP}"
+    return said
+
+
+_FIND: Final = "Find the cause and record again."
+_CAUSE: Final = {
+    "clean pulses": "Look at its wire, plug, ground and supply, one after the other, and record "
+    "again after each.",
+}
 
 
 def _check_actions(evidence: Evidence) -> Iterator[Ranked]:
     """List the checks that are broken and that no setting deals with."""
-    settled = {(line, setting.name) for line, setting in _changes(evidence)}
+    settled = {
+        (line, name)
+        for line, setting in _changes(evidence)
+        for name in _SETTLES.get(setting.name, (setting.name,))
+    }
     lines: dict[tuple[str, str], list[str]] = {}
     for line in evidence.pulses:
         for check in line.checks:
@@ -232,8 +362,9 @@ def _check_actions(evidence: Evidence) -> Iterator[Ranked]:
                 lines.setdefault((name, limit), []).append(line.line)
     for (name, limit), named in lines.items():
         who = format_lines(named)
-        said = f"{who}: {name} is outside its limit ({limit}). Find the cause and record again."
-        yield (4, min(map(evidence.danger, named))), Action("do", tuple(named), said)
+        said = f"{who}: {name} is outside its limit ({limit}). {_CAUSE.get(name, _FIND)}"
+        about = 2 if name == "rest position" else 4
+        yield (about, min(map(evidence.danger, named))), Action("do", tuple(named), said)
 
 
 def _sensor_actions(evidence: Evidence) -> Iterator[Ranked]:
@@ -246,7 +377,7 @@ def _sensor_actions(evidence: Evidence) -> Iterator[Ranked]:
                 said = format_plainly(check.finding.sentence)
             elif broken:
                 said += " Take a stronger source, or give devices their own."
-            yield (3 if broken else 7, 1), Action("do" if broken else "record", (check.line,), said)
+            yield (4 if broken else 8, 1), Action("do" if broken else "record", (check.line,), said)
 
 
 def _loss_actions(evidence: Evidence) -> Iterator[Ranked]:
@@ -254,24 +385,37 @@ def _loss_actions(evidence: Evidence) -> Iterator[Ranked]:
     failsafe = evidence.failsafe
     if evidence.sheet is None:
         said = "Write a bench sheet. It says at which widths each device stands still."
-        yield (5, 0), Action("do", (), said)
+        yield (7, 0), Action("do", (), said)
     if not evidence.has_loss:
         said = (
             "Record a signal loss. Hold every stick off its rest. Switch the transmitter "
             f"off for {failsafe.limits.failsafe_s + 2.0:g} s, then on again."
         )
-        yield (5, 1), Action("record", (), said)
+        yield (7, 1), Action("record", (), said)
+        return
+    if evidence.wrong_markers:
         return
     for left in failsafe.left_out:
         if left.weighs:
-            yield (5, 0), Action("do", (), format_left_out(left))
+            yield (7, 0), Action("do", (), format_left_out(left))
     reasons: dict[str, list[str]] = {}
     for line in evidence.failsafe_lines(Verdict.NOT_SHOWN) if evidence.sheet is not None else ():
         if not line.is_unlisted:
             reasons.setdefault(format_reason(line), []).append(line.line)
     for reason, named in reasons.items():
-        said = f"{format_lines(named)}: {format_plainly(reason)}"
-        yield (5, min(map(evidence.danger, named))), Action("record", tuple(named), said)
+        odd = max(_odd_pulses(line) for line in failsafe.judged if line.line in named)
+        said = f"{format_lines(named)}: {_with_to_do(reason)}"
+        if odd:
+            said = said.removesuffix(" Record it again.")
+            said += f" {odd} glitches or odd pulses came in that loss. Look at its wire, plug and "
+            said += "ground, and record again."
+        yield (7, min(map(evidence.danger, named))), Action("record", tuple(named), said)
+
+
+def _odd_pulses(line: FailsafeLine) -> int:
+    """Count the odd pulses in the worst of the losses that are not shown."""
+    open_losses = [e for _, e in line.losses if e.verdict is Verdict.NOT_SHOWN]
+    return max((event.recovery.odd_pulses for event in open_losses), default=0)
 
 
 def _format_to_show(name: str, lines: tuple[str, ...], evidence: Evidence) -> str:
@@ -283,9 +427,6 @@ def _format_to_show(name: str, lines: tuple[str, ...], evidence: Evidence) -> st
     why = own.refused if finding is None or own.refused else finding.sentence
     said = f"To show the {name} of {format_lines(lines)}, record again."
     return f"{said} {format_plainly(why)}".rstrip()
-
-
-MAX_ACTIONS: Final = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,9 +479,14 @@ class Answer:
     cards: tuple[Card, ...]  # One for each device, the worst first
     actions: tuple[Action, ...]  # At most five, the most dangerous first
     left_out: tuple[str, ...]  # What was not judged, each a sentence
-    more_actions: int = 0  # How many things to do beyond those five
+    further: tuple[Action, ...] = ()  # What is to be done beyond those five
     # Everything that was held against a limit; the verdict is the worst of it
     judged: tuple[Judged, ...] = ()
+
+    @property
+    def more_actions(self) -> int:
+        """How many things there are to do beyond those five."""
+        return len(self.further)
 
 
 class Source(Protocol):
@@ -389,7 +535,7 @@ def make_answer(evidence: Evidence) -> Answer:
     return Answer(
         format_headline(evidence), evidence.verdict, evidence.hazards,
         tuple(sorted(_cards(evidence, actions), key=urgency)), actions[:MAX_ACTIONS],
-        tuple(_left_out(evidence)), max(0, len(actions) - MAX_ACTIONS), evidence.judged,
+        tuple(_left_out(evidence)), actions[MAX_ACTIONS:], evidence.judged,
     )  # fmt: skip
 
 
@@ -399,13 +545,37 @@ def format_headline(evidence: Evidence) -> str:
 
 
 def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that holds
-    failsafe, mixing, wiring = evidence.failsafe, evidence.mixing, evidence.wiring
+    failsafe = evidence.failsafe
     failed = evidence.failsafe_lines(Verdict.DOES_NOT_MEET)
     if failed:
         also = ", ".join(format_line(line.line) for line in failed[1:])
         more = f"; {also} {'do' if len(failed) > 2 else 'does'} not meet either" if also else ""
         first = f"{evidence.the_device(failed[0].line)} {format_failure(failed[0])}"
         return f"FAILSAFE does not meet: {first}{more}"
+    if other := _format_broken(evidence):
+        if not evidence.has_loss:
+            return f"{other}; failsafe not recorded"
+        is_met = failsafe.verdict is Verdict.MEETS
+        beside = _format_met(failsafe) if is_met else f"not shown: {_why_not_shown(evidence)}"
+        return f"{other}; failsafe {beside}"
+    explained = (HazardKind.STICK_HELD, HazardKind.POWER)
+    strange = [h for h in evidence.hazards if h.kind not in explained]
+    if strange:
+        return (
+            f"FAILSAFE {failsafe.verdict.value}, with a hazard: {strange[0].sentence.rstrip('.')}"
+        )
+    if not evidence.has_loss and evidence.lines:
+        return f"{_format_pulses(evidence)}; failsafe not recorded"
+    if failsafe.verdict is Verdict.MEETS:
+        open_parts = _open_parts(evidence)
+        also = f"; not shown: {'; '.join(open_parts)}" if open_parts else ""
+        return f"FAILSAFE {_format_met(failsafe)}{also}"
+    return f"FAILSAFE not shown: {_why_not_shown(evidence)}"
+
+
+def _format_broken(evidence: Evidence) -> str:
+    """Say which check beside the failsafe's does not meet its limit; empty where none is."""
+    mixing, wiring = evidence.mixing, evidence.wiring
     sagging = [c for c in evidence.sensor_checks if c.verdict is Verdict.DOES_NOT_MEET]
     if sagging:
         what = "LINK" if sagging[0].line == LINK_RECORD else "SUPPLY"
@@ -417,18 +587,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
         return f"MIXING does not meet: {mixing.arrangement.name or 'the gains differ'}"
     if wiring is not None and wiring.verdict is Verdict.DOES_NOT_MEET:
         return f"WIRING does not meet: {_rules(wiring)}"
-    strange = [h for h in evidence.hazards if h.kind is not HazardKind.STICK_HELD]
-    if strange:
-        return (
-            f"FAILSAFE {failsafe.verdict.value}, with a hazard: {strange[0].sentence.rstrip('.')}"
-        )
-    if not evidence.has_loss and evidence.lines:
-        return f"{_format_pulses(evidence)}; failsafe not recorded"
-    if failsafe.verdict is Verdict.MEETS:
-        open_parts = _open_parts(evidence)
-        also = f"; not shown: {'; '.join(open_parts)}" if open_parts else ""
-        return f"{_format_met(failsafe)}{also}"
-    return f"FAILSAFE not shown: {_why_not_shown(evidence)}"
+    return ""
 
 
 def _rules(wiring: Wiring) -> str:
@@ -462,7 +621,7 @@ def _format_met(failsafe: Failsafe) -> str:
     took = "" if slowest_s is None else f", slowest {slowest_s:.2f} s"
     if failsafe.slow_s is not None:
         took += f"; motors slow within {failsafe.slow_s:.2f} s"
-    return f"FAILSAFE meets, {met} of {seen}{took}"
+    return f"meets, {met} of {seen}{took}"
 
 
 def _why_not_shown(evidence: Evidence) -> str:
@@ -531,7 +690,7 @@ def _cards(evidence: Evidence, actions: Sequence[Action]) -> Iterator[Card]:
 
 def _decides(failsafe: FailsafeLine | None, checks: LineChecks | None) -> str:
     """Name the check that decides: the worst, and among equals that of the failsafe."""
-    worst = min(checks.checks, key=_badness) if checks is not None and checks.checks else None
+    worst = _worst(checks)
     if failsafe is None or failsafe.verdict is None:
         return "" if worst is None else worst.finding.name
     if worst is not None and _badness(worst) < badness(failsafe.verdict):
@@ -541,14 +700,21 @@ def _decides(failsafe: FailsafeLine | None, checks: LineChecks | None) -> str:
 
 def _figure(evidence: Evidence, failsafe: FailsafeLine | None, checks: LineChecks | None) -> str:
     """Say what decides: the worst, and among equals the failsafe check."""
-    worst = min(checks.checks, key=_badness) if checks is not None and checks.checks else None
+    worst = _worst(checks)
     if failsafe is not None and failsafe.verdict is Verdict.DOES_NOT_MEET:
-        said = f"{format_failure(failsafe)} when the signal is lost"
+        said = format_failure(failsafe)
+        said = said if failsafe.failure is None else f"when the signal is lost it {said}"
         return said[0].upper() + said[1:]
     if worst is not None and worst.verdict is Verdict.DOES_NOT_MEET:
-        name = worst.finding.name[0].upper() + worst.finding.name[1:]
-        said = f"{name} is {format_value(worst.finding)}"
-        return said if worst.finding.unit else format_why(worst.finding)
+        beside = ""
+        if failsafe is not None and evidence.has_loss:
+            beside = _failsafe_figure(failsafe, None)
+            beside = (
+                f". {'' if failsafe.verdict is Verdict.MEETS else 'Failsafe not shown: '}{beside}"
+            )
+        is_told = worst.finding.name == "rest position" or not worst.finding.unit
+        limit = "" if is_told else f" (limit {worst.finding.limit})"
+        return f"{format_why(worst.finding)}{limit}{beside}"
     if failsafe is not None and (evidence.has_loss or evidence.lines is None):
         return _failsafe_figure(failsafe, worst)
     if worst is None:
@@ -571,6 +737,13 @@ def _failsafe_figure(failsafe: FailsafeLine, worst: Check | None) -> str:
     return f"{took}, {count}; {worst.finding.name} not shown"
 
 
+def _worst(checks: LineChecks | None) -> Check | None:
+    """Find the check that decides; of those that fail, a rest at which the device runs."""
+    if checks is None or not checks.checks:
+        return None
+    return min(checks.checks, key=lambda c: (_badness(c), c.finding.name != "rest position"))
+
+
 def _badness(check: Check) -> int:
     return badness(check.verdict)
 
@@ -579,6 +752,19 @@ def _left_out(evidence: Evidence) -> Iterator[str]:
     if evidence.read_only:
         names = ", ".join(map(format_line, evidence.read_only))
         yield f"Only {names} were read, as asked. Other lines are not judged."
+    marker = None if evidence.sheet is None else evidence.sheet.marker
+    for recording in evidence.failsafe.recordings:
+        held = recording.lines.capture.lines
+        if marker and recording.reference.line is None and marker.line not in held:
+            names, several = (
+                ", ".join(map(format_line, held)),
+                len(evidence.failsafe.recordings) > 1,
+            )
+            where = f" in {format_line(recording.source)}" if several else ""
+            yield (
+                f"The sheet's marker {format_line(marker.line)} is not recorded{where}. Recorded "
+                f"are {names}."
+            )
     for left in evidence.failsafe.left_out:
         if evidence.lines is None or left.kind is not LeftOutKind.NO_LOSS or evidence.has_loss:
             yield format_left_out(left)

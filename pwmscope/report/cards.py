@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
@@ -42,13 +41,12 @@ from pwmscope.model import (
     format_plainly,
 )
 from pwmscope.report.data import Json, capture_data, finding_data, json_text, picked
-from pwmscope.report.sentences import RULEBOOK
+from pwmscope.report.sentences import RULEBOOK, tied, untied
 
 if TYPE_CHECKING:
     from pwmscope.bench import Feed, Ruling, Wiring
 
 _NAME: Final = 24
-_BEFORE_UNIT: Final = re.compile(r"(?<=[0-9]) (?=(?:V|A|s|us|ohm)\b)")
 ONLY_THE_SHEET: Final = (
     "This is what the bench sheet states; nobody has looked at the wires for it. The event's "
     "rulebook and its safety officer decide."
@@ -496,11 +494,11 @@ def _ruling_lines(number: int, ruling: Ruling) -> list[str]:
 def _unbroken(text: str, lead: str, hanging: int = 0) -> str:
     """Break a sentence at the last column, but not between a number and its unit."""
     indent = " " * (len(lead) + hanging)
-    bound = _BEFORE_UNIT.sub("\u00a0", format_plainly(text))
     filled = textwrap.fill(
-        bound, WIDTH, initial_indent=lead, subsequent_indent=indent, break_on_hyphens=False
-    )
-    return filled.replace("\u00a0", " ")
+        tied(format_plainly(text)), WIDTH, initial_indent=lead, subsequent_indent=indent,
+        break_on_hyphens=False,
+    )  # fmt: skip
+    return untied(filled)
 
 
 def wiring_data(wiring: Wiring) -> dict[str, Json]:

@@ -572,6 +572,7 @@ def compose_front(analysis: Answered, number: int = 0) -> Front:
             for card in analysis.answer.cards
         ),
         tuple(wording.text(action.sentence) for action in analysis.answer.actions),
+        tuple(wording.text(action.sentence) for action in analysis.answer.further),
         tuple(map(wording.text, analysis.answer.left_out)),
         CAUTIONS if analysis.sheet is None else analysis.sheet.cautions,
     )

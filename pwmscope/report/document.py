@@ -243,6 +243,7 @@ class Front:
     hazards: tuple[str, ...]
     devices: tuple[Device, ...]
     actions: tuple[str, ...]
+    further: tuple[str, ...]  # What is to be done beyond those
     left_out: tuple[str, ...]
     cautions: tuple[str, ...]
 
@@ -414,7 +415,7 @@ def _front(front: Front) -> Iterator[str]:
         yield "\n".join(map(_device, front.devices))
     yield "## What to do next"
     if front.actions:
-        numbered = enumerate(front.actions, start=1)
+        numbered = enumerate((*front.actions, *front.further), start=1)
         yield "\n".join(f"{number}. {_line((Run(said),))}" for number, said in numbered)
     yield from (_line((Run(said),)) for said in front.left_out)
     yield _line((Run("Before you power anything: ", Look.STRONG), Run(" ".join(front.cautions))))

@@ -10,7 +10,15 @@ from pwmscope.bench import MOTORS, BenchSheet
 from pwmscope.errors import Reason
 from pwmscope.findings import ChannelFindings, Finding, Findings, SensorFindings, Verdict
 from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
-from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOut, LeftOutKind, LossClass
+from pwmscope.findings.failsafe import (
+    Failsafe,
+    FailsafeLine,
+    LeftOut,
+    LeftOutKind,
+    LossClass,
+    LossEvent,
+    Polarity,
+)
 from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import Hazard, badness, format_line, governing
 
@@ -158,6 +166,15 @@ class Evidence:
         return [line for line in self.lines or () if self.is_stated(line.line) or not line.is_idle]
 
     @property
+    def wrong_markers(self) -> list[tuple[str, str]]:
+        """Name the markers that the outputs contradict, each with the level that means on."""
+        return [
+            (found.reference.line, "high" if found.reference.on_level == 0 else "low")
+            for found in self.failsafe.recordings
+            if found.found.polarity is Polarity.CONTRADICTED and found.reference.line is not None
+        ]
+
+    @property
     def has_loss(self) -> bool:
         """Whether a signal loss was recorded."""
         return any(
@@ -242,9 +259,14 @@ def format_reason(line: FailsafeLine) -> str:
         return line.sentence
     if line.why_not:
         return line.why_not
-    losses = line.all_losses
-    reasons = [e.reason for _, e in losses if e.verdict is Verdict.NOT_SHOWN]
-    return reasons[0] if reasons else line.sentence
+    event = next((e for _, e in line.all_losses if e.verdict is Verdict.NOT_SHOWN), None)
+    if event is None:
+        return line.sentence
+    odd = event.recovery.odd_pulses if isinstance(event, LossEvent) else 0
+    if not odd or isinstance(event.reason, Reason):
+        return event.reason
+    why = f"{event.reason} {odd} glitches came in that loss."
+    return Reason(why, "Check that wire and its plug, then record again.")
 
 
 def danger_of(role: str) -> int:
@@ -304,7 +326,11 @@ def format_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each
         return "restarts while the transmitter is on"
     level_us, behaviour = event.preset_us, event.behaviour
     if behaviour is LossClass.HOLDS_LAST and level_us is not None:
-        return f"keeps {level_us:.0f} us"
+        held = [
+            e for _, e in line.losses if e.behaviour is behaviour and e.verdict is event.verdict
+        ]
+        widths = dict.fromkeys(f"{e.preset_us:.0f}" for e in held if e.preset_us is not None)
+        return f"holds its last width: {_first_few([*widths])} us"
     if behaviour is LossClass.WANDERS:
         return "wanders"
     if behaviour in (LossClass.STUCK_HIGH, LossClass.STUCK_LOW, LossClass.NOISE):
@@ -315,8 +341,12 @@ def format_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each
     if bounds_s is not None:
         return f"stops after {bounds_s[1]:.2f} s"
     if level_us is not None and band is not None and not band.holds(level_us):
-        return f"goes to {level_us:.0f} us, where it runs"
+        return f"goes to {level_us:.0f} us, outside its stop range"
     return "runs on after the loss"
+
+
+def _first_few(words: Sequence[str], most: int = 4) -> str:
+    return ", ".join(words[:most]) + (" …" if len(words) > most else "")
 
 
 def format_left_out(left: LeftOut) -> str:

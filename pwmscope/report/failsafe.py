@@ -35,7 +35,12 @@ from pwmscope.model import Hazard, Verdict, badness, format_device, format_line
 from pwmscope.report.answer import MAX_ACTIONS, format_headline, list_actions
 from pwmscope.report.data import Json, capture_data, event_data, finding_data, json_text, picked
 from pwmscope.report.evidence import Evidence, format_left_out, format_reason
-from pwmscope.report.sentences import format_number, print_section, print_wrapped
+from pwmscope.report.sentences import (
+    format_number,
+    print_section,
+    print_table,
+    print_wrapped,
+)
 
 MAX_EVENTS: Final = 6
 """So many losses of a line are told one by one on the screen; the JSON tells all."""
@@ -54,7 +59,7 @@ def print_failsafe_details(check: Failsafe, console: Console) -> None:
     for line in check.lines:
         print_section(_heading(line), [line.sentence], console)
         if line.rotor_losses:
-            console.print(_rotor_table(line, sources))
+            print_table(_rotor_table(line, sources), console)
             _print_reasons(line, console)
         if line.losses:
             console.print(losses_table(line, sources))
@@ -80,7 +85,7 @@ def print_causes(check: Failsafe, console: Console, why: str) -> None:
             for heading, table in _causes_tables(line, sources):
                 console.print()
                 console.print(Text(heading, style="bold"))
-                console.print(table)
+                print_table(table, console)
 
 
 def format_failsafe_line(line: FailsafeLine) -> str:
@@ -374,14 +379,14 @@ def _table(event: LossEvent | RotorLoss) -> Table:
     table.add_column("another cause", overflow="fold")
     table.add_column("refuted")
     table.add_column("by what", overflow="fold")
+    odd = event.recovery.odd_pulses if isinstance(event, LossEvent) else 0
     for alternative in event.alternatives:
-        table.add_row(
-            alternative.cause.value,
-            "yes" if alternative.refuted else "no",
-            format_ground(alternative),
-        )
+        ground = format_ground(alternative)
+        if odd and alternative.ground is Ground.WHOLE:
+            ground += f", beside {odd} glitches"
+        table.add_row(alternative.cause.value, "yes" if alternative.refuted else "no", ground)
     if event.verdict is Verdict.NOT_SHOWN and all(a.refuted for a in event.alternatives):
-        table.add_row("other", "no", event.reason)
+        table.add_row("none of these", "no", event.reason)
     return table
 
 

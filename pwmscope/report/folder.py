@@ -92,6 +92,8 @@ def _document_pdf(document: Document, sheet: OnePage) -> bytes:
         "version": document.version,
         "sections": sections,
         "left_out": document.front.left_out,
+        "actions": len(sheet.actions),
+        "further": (*document.front.actions, *document.front.further)[len(sheet.actions) :],
     }
     return set_pdf(
         "one_page.typ", "document.typ",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
+from itertools import accumulate
 from pathlib import Path
 from typing import Final, Literal, TypeAlias
 
@@ -28,6 +29,8 @@ MAX_LOSSES: Final = 40
 MAX_HAZARDS: Final = 3
 MAX_UNUSED: Final = 12
 _NAME: Final = 48
+_ROW: Final = 115
+"""Letters of an action in a row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +43,12 @@ class Room:
     line: int
     figure: int
     sentence: int
+    lines: int = 0  # Of actions beyond the first five
 
 
 _ROOMS: Final = (
-    Room(4, (360.0, 132.0), _NAME, 20, 180, 300),
-    Room(6, (360.0, 100.0), _NAME, 20, 120, 200),
+    Room(4, (360.0, 132.0), _NAME, 20, 180, 300, 14),
+    Room(6, (360.0, 100.0), _NAME, 20, 120, 200, 6),
     Room(9, (250.0, 76.0), 28, 10, 90, 180),
     Room(1_000_000, (250.0, 58.0), 26, 10, 80, 115),
 )
@@ -99,6 +103,7 @@ class OnePage:
     more_devices: tuple[Device, ...]
     announced: str  # What stands on the next page; empty without one
     actions: tuple[str, ...]  # What to do next
+    more_actions: int  # How many more things there are to do
     unused: tuple[str, ...]  # The lines that the bench sheet states unused
     recordings: tuple[Recorded, ...]  # What was measured
     cautions: tuple[str, ...] = CAUTIONS
@@ -145,6 +150,14 @@ def make_one_page(analysis: Answered) -> OnePage:
     ]
     are_many = any(device.left_out for device in first)
     following = cards if are_many else cards[MAX_DEVICES:]
+    told = [wording.cut(a.sentence, room.sentence) for a in (*answer.actions, *answer.further)]
+    tall = [0] * len(answer.actions) + [
+        1 + len(said) // _ROW for said in told[len(answer.actions) :]
+    ]
+    left = room.lines - 2 * len(answer.hazards[1:MAX_HAZARDS])
+    actions = [
+        said for said, high in zip(told, accumulate(tall), strict=True) if high <= max(left, 0)
+    ]
     hazards = [wording.cut(str(h).removeprefix("! "), room.sentence) for h in answer.hazards]
     unused = [left.what for left in check.left_out if left.kind is LeftOutKind.UNUSED]
     return OnePage(
@@ -165,7 +178,8 @@ def make_one_page(analysis: Answered) -> OnePage:
             for card in following
         ),
         announced=_announced(len(cards), are_many, hazards, unused),
-        actions=tuple(wording.cut(action.sentence, room.sentence) for action in answer.actions),
+        actions=tuple(actions),
+        more_actions=len(told) - len(actions),
         unused=tuple(format_line(name) for name in unused[:MAX_UNUSED]),
         recordings=tuple(
             Recorded(
@@ -243,11 +257,11 @@ def deciding_number(  # noqa: PLR0911 - a number for each way to decide
     if verdict is Verdict.DOES_NOT_MEET and event is not None:
         level_us, bounds_s = event.preset_us, event.stop_bounds_s
         if event.behaviour is LossClass.HOLDS_LAST and level_us is not None:
-            return f"{level_us:.0f} us", "kept while the signal was lost"
+            return f"{level_us:.0f} us", "its last width, held"
         if bounds_s is not None:
             return f"{bounds_s[1]:.2f} s", "until it stopped"
         if level_us is not None:
-            return f"{level_us:.0f} us", "where it runs"
+            return f"{level_us:.0f} us", "outside its stop range"
     if verdict is Verdict.MEETS and line.trials.stop_s is not None:
         several = f"slowest of {line.trials.meets} stops"
         return f"{line.trials.stop_s[2]:.2f} s", several if line.trials.meets > 1 else "its stop"

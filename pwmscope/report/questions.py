@@ -40,7 +40,14 @@ from pwmscope.model import (
 )
 from pwmscope.report.data import Json, capture_data, finding_data, json_text, picked
 from pwmscope.report.failsafe import hazard_data
-from pwmscope.report.sentences import RULEBOOK, format_value, print_section, print_wrapped, wrapped
+from pwmscope.report.sentences import (
+    RULEBOOK,
+    format_value,
+    print_section,
+    print_table,
+    print_wrapped,
+    wrapped,
+)
 
 SCHEMA: Final = 1
 _CAPTURE: Final = "source duration_s sample_interval_ps"
@@ -268,7 +275,7 @@ def print_hunt(hunt: FaultHunt, assumptions: tuple[str, ...], console: Console) 
     print_wrapped(hunt_answer(hunt), console, style="bold")
     print_wrapped(_CAUTION, console)
     console.print()
-    console.print(_rates_table(hunt))
+    print_table(_rates_table(hunt), console)
     print_section(
         "What differs", [_difference(hunt, row, rate) for row, rate in hunt.differing], console
     )
@@ -382,7 +389,9 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
         console.print(Text(f"  {number}: {format_plainly(source)}"))
     for line in comparison.lines:
         console.print()
-        console.print(_compared_table(line, [row for row in comparison.rows if row.line == line]))
+        print_table(
+            _compared_table(line, [row for row in comparison.rows if row.line == line]), console
+        )
     console.print()
     console.print(Text(wrapped(HOW_COMPARED, console)))
 

@@ -788,7 +788,7 @@ def _older_answer(
             verdict, name = Verdict(line["verdict"]), str(line.get("line"))
             judged.append(Judged("failsafe", FAILSAFE, name, verdict))
             role = str(line.get("role") or "")
-            about = str(line.get("device") or role).partition(",")[0]
+            about = str(line.get("device") or role)
             devices.append(DeviceVerdict(name, about, verdict, danger_of(role)))
     if check is not None:
         hazards = [(str(h.get("kind")), tuple(h.get("lines", ()))) for h in check["hazards"]]

@@ -92,7 +92,8 @@ def robot_answer(
             if not event.is_restart:
                 key = (by.get(recording.source, recording.source), event.lost_s)
                 moments.setdefault(key, True)
-                moments[key] &= event.verdict in (None, Verdict.MEETS)
+                cut = line.is_guarded and line.verdict is Verdict.MEETS
+                moments[key] &= cut or event.verdict in (None, Verdict.MEETS)
     if any(line.verdict is Verdict.NOT_SHOWN and not line.all_losses for line in failsafe.lines):
         moments = dict.fromkeys(moments, False)  # What a device did in them is not recorded
     return RobotAnswer(
@@ -101,7 +102,7 @@ def robot_answer(
         tuple(
             DeviceVerdict(
                 card.line,
-                card.device.partition(",")[0] or card.role,
+                card.device or card.role,
                 card.verdict,
                 danger_of(card.role),
             )

@@ -2,25 +2,50 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from rich.console import Console
+from rich.table import Table
 from rich.text import Text
 
 from pwmscope.findings import ChannelFindings, Finding, Findings, Verdict
 from pwmscope.findings.freshness import Freshness, format_share
-from pwmscope.model import COVERAGE, format_plainly
+from pwmscope.model import COVERAGE, WORST_FIRST, format_plainly
 from pwmscope.pulses import Convention
+
+_BEFORE_UNIT: Final = re.compile(r"(?<=[0-9]) (?=(?:us|ms|s|%|V|A|Hz|ohm)\b|%)")
+_TIED: Final = "\ue000"
+"""Stands for a blank at which no line breaks."""
+
+
+def tied(sentence: str) -> str:
+    """Tie each number to its unit."""
+    return _BEFORE_UNIT.sub(_TIED, sentence)
+
+
+def untied(text: str) -> str:
+    """Put the blanks back."""
+    return text.replace(_TIED, " ")
 
 
 def wrapped(sentence: str, console: Console, first: str = "", next_lines: str = "") -> str:
-    """Break a sentence at a screen's last column."""
-    return textwrap.fill(
-        sentence, console.width, initial_indent=first, subsequent_indent=next_lines
+    """Break a sentence at a screen's last column, but not between a number and its unit."""
+    filled = textwrap.fill(
+        tied(sentence), console.width, initial_indent=first, subsequent_indent=next_lines
     )
+    return untied(filled)
+
+
+def print_table(table: Table, console: Console) -> None:
+    """Print a table, without the blanks that fill its last column."""
+    for line in console.render_lines(table, pad=False):
+        text = Text.assemble(*((untied(part.text), part.style or "") for part in line))
+        text.rstrip()
+        console.print(text)
 
 
 def print_wrapped(
@@ -50,16 +75,19 @@ def channel_sentence(channel: ChannelFindings) -> str:
     """Say in one sentence what was found about a channel, the verdict first."""
     if channel.not_servo is not None:
         return f"not shown. {channel.not_servo}"
-    parts = [
-        _list(channel.judged, Verdict.DOES_NOT_MEET, "does not meet"),
-        _list(channel.judged, Verdict.NOT_SHOWN, "not shown"),
-        _list(channel.judged, Verdict.MEETS, "meets"),
-    ]
+    weighs = [f for f in channel.judged if not _is_unweighed(f)]
+    parts = [_list(weighs, verdict, verdict.value) for verdict in WORST_FIRST]
+    parts += [f"{f.name} not shown, without weight" for f in channel.judged if _is_unweighed(f)]
     told = "; ".join(part for part in parts if part)
     return f"{told}. {_figures(channel)}"
 
 
-def _list(findings: tuple[Finding, ...], verdict: Verdict, words: str) -> str:
+def _is_unweighed(finding: Finding) -> bool:
+    """Say whether a finding weighs nothing: power-up does where it is shown only."""
+    return finding.name == "power-up" and finding.verdict is Verdict.NOT_SHOWN
+
+
+def _list(findings: Sequence[Finding], verdict: Verdict, words: str) -> str:
     names = [finding.name for finding in findings if finding.verdict is verdict]
     if not names:
         return ""
@@ -125,7 +153,7 @@ WIDE: Final = 10.0
 def format_link(freshness: Sequence[Freshness | None]) -> str:
     """Say how fresh the frames of a line are, by the recording that shows the stalest.
 
-    Empty where none shows it.
+    Empty where none shows it, and where a wide interval without a freeze tells nothing.
     """
     known = [found for found in freshness if found is not None and found.share is not None]
     if not known:
@@ -133,9 +161,11 @@ def format_link(freshness: Sequence[Freshness | None]) -> str:
     shown = min((found.findings[0] for found in known), key=lambda fresh: float(fresh.value or 0.0))
     share = format_share(float(shown.value or 0.0))
     least, most = shown.interval or (0.0, 100.0)
+    longest_s = max(found.longest_s or 0.0 for found in known)
     if most - least > WIDE:
         share = f"{least:.0f} to {most:.0f} %"
-    longest_s = max(found.longest_s or 0.0 for found in known)
+        if not longest_s:
+            return ""
     froze = f", longest freeze {1e3 * longest_s:.0f} ms" if longest_s else ""
     return f"link: fresh {share}{froze}"
 

@@ -40,7 +40,9 @@ from pwmscope.report.sentences import (
     format_verdict,
     open_points,
     print_section,
+    print_table,
     print_wrapped,
+    tied,
     wrapped,
 )
 
@@ -63,14 +65,18 @@ GLOSSARY: Final[dict[str, str]] = {
     "ESC": "Electronic speed controller. It reads pulses and drives a motor from the battery.",
     "failsafe": "What a receiver does with its outputs when it hears no transmitter. Everything "
     "on the robot must then stand still.",
+    "fresh": "A frame is fresh where it carries a new command from the transmitter. Others repeat "
+    "the last one.",
     "frame": "One round of pulses, one for each channel. Most receivers send about fifty a second.",
     "frame rate": "How many rounds of pulses come in a second.",
+    "freeze": "A time in which no frame is fresh while the stick moves.",
     "glitch": "A pulse that does not belong there, mostly far too short. Motor noise makes them.",
     "ground": "The wire that all voltages are measured from. It is connected first.",
     "hazard": "Something that may move a robot at a bad moment. It is told, and changes no "
     "verdict.",
     "hold": "The receiver repeats the last pulse width. With a stick held, the robot drives on.",
     "jitter": "How much a pulse width trembles while the stick stands still.",
+    "kill channel": "A channel whose relay or switch cuts the power of a device, such as a weapon.",
     "line": "One recorded wire.",
     "link": "The radio connection between transmitter and receiver.",
     "link record": "A recording of the link's first minutes after binding, each control moved "
@@ -95,6 +101,7 @@ GLOSSARY: Final[dict[str, str]] = {
     "spin-down time": "How long a motor takes until it turns slowly, from the loss on.",
     "stop range": "The pulse widths at which a device stands still.",
     "stop time": "How long after the loss a device is commanded to stand still for good.",
+    "stray width": "One pulse far from its neighbours, while the stick stands still.",
     "supply line": "A recorded wire that shows the voltage the receiver runs on.",
     "transmitter": "What your hands hold, with the sticks.",
     "travel": "How far the width goes from one end of the stick to the other.",
@@ -130,10 +137,12 @@ def print_answer(
     figures: tuple[ChannelFindings, ...] = (),
     last: Sequence[str] = (),
     room: int | None = None,
+    all_in: str = "--all",
 ) -> None:
     """Print an answer in its order: headline, hazards, what is left out, cards, what to do.
 
-    In a room of so many lines as many actions are listed as fit, and the others are counted.
+    In a room of so many lines as many actions are listed as fit. The others are counted, and
+    ``all_in`` names what lists them.
     """
     with console.capture() as top:
         _print_top(answer, figures, console)
@@ -144,11 +153,13 @@ def print_answer(
     ]
     told = [
         wrapped(format_plainly(action.sentence), console, f"  {number}. ", "     ")
-        for number, action in enumerate(answer.actions, start=1)
+        for number, action in enumerate((*answer.actions, *answer.further), start=1)
     ]
+    whole = len(told)
     if room is not None:
         room -= top.get().count("\n") + len(below) + 3
-        while len(told) > _LEAST_ACTIONS and _height(told, answer) > room:
+        del told[len(answer.actions) :]
+        while len(told) > _LEAST_ACTIONS and _height(told, whole) > room:
             told.pop()
     _print_top(answer, figures, console)
     if told:
@@ -157,19 +168,18 @@ def print_answer(
         console.print(heading)
         for said in told:
             console.print(Text(said))
-        left = answer.more_actions + len(answer.actions) - len(told)
-        if left:
-            console.print(Text(f"  and {left} more thing{'s' if left > 1 else ''} to do"))
+        if left := whole - len(told):
+            more = f"  and {left} more thing{'s' if left > 1 else ''} to do: {all_in} lists them"
+            console.print(Text(more))
     if below:
         console.print()
     for line in below:
         console.print(Text(line, style="dim"))
 
 
-def _height(told: list[str], answer: Answer) -> int:
+def _height(told: list[str], whole: int) -> int:
     """Count the lines of a list of actions, with that which counts the others."""
-    is_whole = len(told) == len(answer.actions) and not answer.more_actions
-    return sum(said.count("\n") + 1 for said in told) + (not is_whole)
+    return sum(said.count("\n") + 1 for said in told) + (len(told) < whole)
 
 
 def _print_top(answer: Answer, figures: tuple[ChannelFindings, ...], console: Console) -> None:
@@ -183,7 +193,7 @@ def _print_top(answer: Answer, figures: tuple[ChannelFindings, ...], console: Co
         _print_cards(answer.cards, console)
     if 0 < len(figures) <= _MAX_TABLE and console.width >= _NARROW:
         console.print()
-        console.print(_figures_table(figures))
+        print_table(_figures_table(figures), console)
 
 
 def _print_cards(cards: Sequence[Card], console: Console) -> None:
@@ -198,27 +208,36 @@ def _print_cards(cards: Sequence[Card], console: Console) -> None:
     is_many = len(cards) > _MANY
     table.add_column("", max_width=_WIDE_NAMES if is_many else 24, overflow="fold")
     if not is_many:
-        table.add_column("", max_width=20, no_wrap=True, overflow="ellipsis")
+        table.add_column("", max_width=20, overflow="fold")
     table.add_column("", no_wrap=True)
     table.add_column("", overflow="fold")
     before = ""
     for names, device, verdict, told in rows:
         is_again = told == before and len(before) > _LONG
-        figure = "the same" if is_again else format_plainly(told)
+        figure = "the same" if is_again else tied(format_plainly(told))
         beside = [] if is_many else [Text(device)]
         word = Text(verdict.value, style=STYLE[verdict])
         table.add_row(Text(f"  {names}"), *beside, word, Text(figure))
         before = told
-    console.print(table)
+    print_table(table, console)
 
 
 def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Verdict, str]]:
     """List names, device, verdict and what decides; of many those that one check decides are one.
 
-    The first of them stands for the others, whose figures differ.
+    The first of them stands for the others, whose figures differ. A device is named as far as its
+    first comma, where that tells it from the others.
     """
     if len(cards) <= _MANY:
-        return [(format_line(c.line), _format_device(c), c.verdict, c.told) for c in cards]
+        short = [card.device.partition(",")[0] for card in cards]
+        named = [
+            format_plainly((card.device if short.count(name) > 1 else name) or card.role)
+            for card, name in zip(cards, short, strict=True)
+        ]
+        return [
+            (format_line(c.line), device, c.verdict, c.told)
+            for c, device in zip(cards, named, strict=True)
+        ]
     groups: dict[tuple[Verdict, str], list[Card]] = {}
     for card in cards:
         groups.setdefault((card.verdict, card.decides), []).append(card)
@@ -229,11 +248,6 @@ def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Verdict, str]]:
         names = format_lines([card.line for card in group])
         rows.append((names, "", first.verdict, told))
     return rows
-
-
-def _format_device(card: Card) -> str:
-    """Name a device as far as its first comma, or its role."""
-    return format_plainly(card.device.partition(",")[0] or card.role)
 
 
 def _figures_table(channels: Sequence[ChannelFindings]) -> Table:
@@ -289,7 +303,7 @@ def print_findings(findings: Findings, console: Console) -> None:
     side_by_side = max(1, (console.width - _LABEL_WIDTH) // _COLUMN_WIDTH)
     for begin in range(0, len(servo), side_by_side):
         console.print()
-        console.print(_table(servo[begin : begin + side_by_side]))
+        print_table(_table(servo[begin : begin + side_by_side]), console)
     console.print()
     console.print(Text(wrapped(_PLUS_MINUS, console)))
     for heading, sentences in _after(findings, servo):
@@ -303,8 +317,9 @@ def _format_length(capture: Capture) -> str:
 
 
 def _answer(channel: ChannelFindings, console: Console) -> Text:
-    name, verdict = format_line(channel.line), channel.verdict
-    text = Text(wrapped(f"{name}: {channel_sentence(channel)}", console, "  ", "    "))
+    name, said = format_line(channel.line), channel_sentence(channel)
+    verdict = next(verdict for verdict in Verdict if said.startswith(verdict.value))
+    text = Text(wrapped(f"{name}: {said}", console, "  ", "    "))
     begin = 2 + len(name) + 2
     text.stylize("bold", 2, begin - 2)
     text.stylize(STYLE[verdict], begin, begin + len(verdict.value))
@@ -582,7 +597,7 @@ def print_look(
     ):
         console.print(Text(_filled(f"{name:<10}{value}", console, "", " " * 10)))
     console.print()
-    console.print(_look_table(capture, console))
+    print_table(_look_table(capture, console), console)
     console.print()
     console.print(Text("Understood so (the option in brackets sets it otherwise)", style="bold"))
     for each in assumed(capture.assumptions):

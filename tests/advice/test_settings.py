@@ -24,7 +24,7 @@ from pwmscope.findings.travel import Amount
 from pwmscope.synth import Channel, Dwell, Frame, Output, Script, Width, build, follow_plan
 
 DRIVE = 'role = "drive-left"\ndeadband_us = 60'
-SERVO = 'role = "servo"'
+SERVO = 'role = "servo"\nlow_us = 1000\nhigh_us = 2000'
 WEAPON = 'role = "weapon"'
 
 

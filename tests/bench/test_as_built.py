@@ -73,8 +73,7 @@ def test_a_kill_channel_needs_its_widths_and_what_it_guards():
 
 
 def test_the_one_place_that_mixes_is_known():
-    assert not parse_sheet('[channels.A]\nrole = "drive-left"').mixes_behind
-    assert parse_sheet(PAIR.format("", "")).mixes_behind
+    assert parse_sheet(PAIR.format("", "")).mixer is None
     assert parse_sheet(PAIR.format('mixed_in = "ESC"', 'mixed_in = "ESC"')).mixer == "ESC"
 
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from pwmscope import PwmscopeError, load
+from pwmscope.errors import CaptureError
 
 
 def write(tmp_path, text):
@@ -209,3 +210,44 @@ def test_two_lines_and_a_length_are_two_lines_whatever_they_are_called(tmp_path)
     file = tmp_path / "runs.csv"
     file.write_text(f"ch,gate,duration_us\n{rows}")
     assert list(load(file).lines) == ["ch", "gate"]
+
+
+@pytest.mark.parametrize(("time", "step"), [("time_us", 1000), ("duration_us", 0)])
+@pytest.mark.parametrize("names", ["RL", "HL", "TF"])
+def test_names_that_are_words_for_levels_under_another_heading_are_refused(
+    tmp_path, time, step, names
+):
+    file = tmp_path / "a.csv"
+    rows = [f"{900 + step * k + k % 7},{names[k % 2]},{k // 2 % 2}" for k in range(60)]
+    file.write_text("\n".join([f"{time},which,level", *rows]) + "\n")
+    with pytest.raises(CaptureError, match=rf"row 2, column which: '{names[0]}' may be the name"):
+        load(file)
+    assert [*load(file, lines="which,level").lines] == ["which", "level"]
+    file.write_text("\n".join([f"{time},line,level", *rows]) + "\n")
+    assert {*load(file).lines} == {*names}
+
+
+def test_two_lines_that_write_the_same_words_are_two_lines(tmp_path):
+    file = tmp_path / "a.csv"
+    rows = [f"{1000 * k},{'HL'[k % 2]},{'HL'[k // 2 % 2]}" for k in range(60)]
+    file.write_text("\n".join(["time_us,which,level", *rows]) + "\n")
+    assert [*load(file).lines] == ["which", "level"]
+
+
+@pytest.mark.parametrize("levels", ["01", "LH"])
+@pytest.mark.parametrize("others", ["", ",R"])
+def test_a_line_called_t_in_a_list_of_runs_is_no_time(tmp_path, levels, others):
+    file = tmp_path / "a.csv"
+    rows = [f"{levels[k % 2]}{',01'[::2] if others else ''},{1500 + k % 7}" for k in range(60)]
+    file.write_text("\n".join([f"T{others},duration_us", *rows]) + "\n")
+    line = load(file).lines["T"]
+    lengths = np.diff(line.edges_ps) // 10**6
+    assert line.initial_level == 0
+    assert lengths.tolist() == [1500 + k % 7 for k in range(1, 59)]
+
+
+def test_a_t_that_only_rises_beside_lengths_may_be_a_time(tmp_path):
+    file = tmp_path / "a.csv"
+    file.write_text("T,duration_us\n" + "".join(f"{k // 30},{1500 + k}\n" for k in range(60)))
+    with pytest.raises(PwmscopeError, match="column T: these numbers have no unit"):
+        load(file)

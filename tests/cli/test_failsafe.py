@@ -66,14 +66,16 @@ def test_all_adds_what_each_line_did():
 
 def test_quiet_gives_the_headline_and_the_exit_code():
     result = run(HOLDS, "--sheet", SHEET, "--quiet")
-    assert result.output.startswith("FAILSAFE does not meet: the weapon keeps 1600 us")
+    assert result.output.startswith(
+        "FAILSAFE does not meet: the weapon holds its last width: 1600, 1400 us"
+    )
     assert len(result.output.splitlines()) == 1
     assert result.exit_code == 1
 
 
 def test_a_failure_says_what_to_set():
     said = " ".join(run(HOLDS, "--sheet", SHEET).output.split())
-    assert said.startswith("FAILSAFE does not meet: the weapon keeps 1600 us")
+    assert said.startswith("FAILSAFE does not meet: the weapon holds its last width: 1600, 1400 us")
     order = [said.index(f"Set {line}'s failsafe to") for line in ("RX3", "RX1", "RX2")]
     assert order == sorted(order)
     assert "Set RX3's failsafe to 1000 us (weapon low end), bind or store it, record again." in said
@@ -230,7 +232,7 @@ def test_the_json_follows_the_schema_and_says_the_same(tmp_path):
     assert [line["verdict"] for line in data["lines"]] == ["not shown"] * 3 + ["does not meet"]
     trials = data["lines"][0]["trials"]
     assert (trials["meets"], trials["not_shown"]) == (10, 2)
-    assert data["headline"] == "FAILSAFE does not meet: the servo keeps 1610 us"
+    assert data["headline"] == "FAILSAFE does not meet: the servo holds its last width: 1610 us"
     assert data["actions"][0].startswith("Set RX4's failsafe to 1498 us")
     causes = data["lines"][0]["losses"][-1]["alternatives"]
     assert len(causes) == 11

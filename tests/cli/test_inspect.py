@@ -50,7 +50,9 @@ def test_one_robot_gets_a_headline_a_sheet_and_an_entry(tmp_path):
 def test_a_failure_is_exit_code_1_and_no_register_is_said(tmp_path):
     done = run(HOLDS, "--sheet", SHEET, "-o", tmp_path)
     assert done.exit_code == 1
-    assert done.output.startswith("FAILSAFE does not meet: the weapon keeps 1600 us")
+    assert done.output.startswith(
+        "FAILSAFE does not meet: the weapon holds its last width: 1600, 1400 us"
+    )
     assert "No register was named, so nothing was entered." in done.output
 
 

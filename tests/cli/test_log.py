@@ -40,7 +40,7 @@ def test_add_says_the_number_and_the_answer(kept):
     register, first, second = kept
     assert (first.exit_code, second.exit_code) == (0, 0)
     assert first.output.startswith(f"Kept as entry 1 of {register}: ")
-    assert "FAILSAFE does not meet: the servo keeps" in first.output
+    assert "FAILSAFE does not meet: the servo holds its last width" in first.output
     assert second.output.startswith(f"Kept as entry 2 of {register}: ")
 
 
@@ -94,7 +94,10 @@ def test_show_tells_an_entrys_findings_and_gives_the_json_as_kept(kept):
     assert result.exit_code == 0
     for words in ("Entry 1, ", "SHA-256", "Quince, Millrace Robotics Club", "bench 2"):
         assert words in result.output
-    assert "\nAnswer: FAILSAFE does not meet: the servo keeps 1610 us.\n" in result.output
+    assert (
+        "\nAnswer: FAILSAFE does not meet: the servo holds its last width: 1610 us.\n"
+        in result.output
+    )
     assert "RX4: does not meet\n" in result.output
     data = json.loads(run("show", 1, "--register", register, "--json").output)
     for channel in data["channels"].values():

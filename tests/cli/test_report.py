@@ -89,4 +89,4 @@ def test_the_settings_to_change_stand_under_what_to_change(tmp_path):
     assert result.exit_code == 0
     said = (tmp_path / "report.md").read_text(encoding="utf-8")
     changes = said.partition("## What to change")[2].partition("\n## ")[0]
-    assert "change the high endpoint by +2 %" in changes.replace("\\", "")
+    assert "change the high endpoint by +2 points of the transmitter" in changes.replace("\\", "")

@@ -97,7 +97,10 @@ def test_a_robot_has_one_verdict_over_its_entries_and_a_failure_governs(club, sh
     """The drill meets ten times; the preset shows the lifter running on."""
     _, (quince, unnamed) = day_rows(club)
     assert (quince.robot, quince.verdict, quince.losses) == ("Quince", "does not meet", 12)
-    assert quince.decides == "preset.csv.gz: FAILSAFE does not meet: the servo keeps 1610 us"
+    assert (
+        quince.decides
+        == "preset.csv.gz: FAILSAFE does not meet: the servo holds its last width: 1610 us"
+    )
     assert {device.line: device.verdict for device in quince.devices}["RX4"] == "does not meet"
     assert quince.met == 10
     assert quince.slowest_s == pytest.approx(0.979, abs=0.0005)  # the lifter held: no stop
@@ -315,7 +318,7 @@ def test_of_two_failures_the_more_dangerous_device_is_named_first(tmp_path):
     for name in ("preset.csv.gz", "holds-last.csv.gz"):
         add_answer(register, pwmscope.analyse(CAPTURES / name, sheet=SHEET))
     _, (row,) = day_rows(register)
-    assert row.decides.startswith("holds-last.csv.gz: FAILSAFE does not meet: the weapon keeps")
+    assert row.decides.startswith("holds-last.csv.gz: FAILSAFE does not meet: the weapon holds")
     assert row.decides.endswith("; 1 more answer: does not meet")
     assert row.devices[0].line == "RX3"
 

@@ -11,6 +11,7 @@ from typing import Final, Literal, TypeAlias
 
 from pwmscope.capture.reader.hints import Hints, is_sample_number, time_unit_in, unit_in
 from pwmscope.capture.text.cells import (
+    LEVELS,
     NUMERIC,
     THOUSANDS,
     CellKind,
@@ -122,7 +123,7 @@ def find_columns(dialect: Dialect, source: str = "") -> tuple[Column, ...]:
     widths = [len(row) for row in dialect.rows]
     headings = list(dialect.headings or ())
     width = len(headings) or max(set(widths), key=widths.count)
-    if headings and widths[0] == width + 1:
+    if headings and widths[0] == width + 1 and 2 * widths.count(width + 1) > len(widths):
         # A delimiter after the last cell of each row, or a number before the first.
         width += 1
         last = {row[-1] for row in dialect.rows if len(row) == width}
@@ -234,6 +235,8 @@ class LevelColumn:
     bits: int = 1  # Bits set aside for it in a row's word: 1 unless it is a bus
     lowest: int = 0  # Number of a bus's lowest bit, as its heading says
     has_stated_width: bool = False  # Whether the heading states how wide the bus is
+    # What to do about cells of its head that are no levels; empty where all of them are
+    remedy: str = ""
 
     @property
     def is_bus(self) -> bool:
@@ -397,39 +400,55 @@ def _is_on_its_way(column: Column) -> bool:
 def _level_column(column: Column, sheet: Sheet) -> LevelColumn:
     kind = column.kind
     is_voltage = kind == "level number" and _VOLT_WORD.search(f"{column.name} {column.unit}")
+    is_number = kind in ("decimal", "level number", "integer")
+    has_threshold = sheet.hints.threshold_v is not None
     if is_voltage or (kind == "digit" and _is_under_threshold(column, sheet)):
         # A voltage that begins at 0.0000 is no level, though it looks like one at first.
         return LevelColumn(column.name, column.position, "analogue")
-    if kind in ("digit", "level number", "word") and sheet.hints.threshold_v is None:
+    if kind in ("digit", "word") or (kind == "level number" and not has_threshold):
         return LevelColumn(column.name, column.position, kind)
-    if kind in ("digit", "word"):
-        return LevelColumn(column.name, column.position, kind)
-    if kind in ("integer", "decimal") and _is_spoilt(column, sheet):
-        raise _no_level(column, sheet, "mend this row, or give `threshold` for a voltage")
     if kind in ("hex", "binary"):
         _refuse_two_bases(column, sheet)
         return _bus(column, kind)
-    if kind in ("decimal", "level number") or sheet.hints.threshold_v is not None:
-        if kind in ("decimal", "level number", "integer"):
-            return LevelColumn(column.name, column.position, "analogue")
-        raise _no_level(column, sheet, _EXPORT)
-    if kind == "integer":
+    if is_number and _is_spoilt(column, sheet):
+        remedy = "mend this row, or give `threshold` for a voltage"
+    elif is_number and (kind != "integer" or has_threshold):
+        return LevelColumn(column.name, column.position, "analogue")
+    elif kind == "integer":
         return _whole_numbers(column, sheet)
-    raise _no_level(
-        column, sheet, "export this line as digital levels, or leave it out with `lines`"
-    )
+    elif has_threshold:
+        remedy = _EXPORT
+    else:
+        remedy = "export this line as digital levels, or leave it out with `lines`"
+    return _spoilt(column, remedy)
+
+
+def holds_levels(column: Column) -> bool:
+    """Whether a column holds levels, but for one or two cells at most."""
+    return column.kind in LEVELS or bool(_odd_among_digits(column))
+
+
+def _odd_among_digits(column: Column) -> list[str]:
+    """Give the one or two cells that keep a column from being 0 and 1; none where more do."""
+    odd = [cell for cell in column.cells if kind_of(cell) not in ("digit", "empty")]
+    is_digital = len(column.cells) >= _MIN_DIGITS and {"0", "1"} <= {*column.cells}
+    return odd if is_digital and len(odd) <= _MAX_SPOILT else []
 
 
 def _is_spoilt(column: Column, sheet: Sheet) -> bool:
-    """Whether one cell alone keeps a column beside digital lines from being 0 and 1.
+    """Whether one or two cells keep a column beside digital lines from being 0 and 1.
 
-    Taken for a voltage, that cell would set the threshold, and hide the levels.
+    Taken for a voltage, they would set the threshold, and hide the levels.
     """
-    others = [cell for cell in column.cells if kind_of(cell) not in ("digit", "empty")]
-    if len(others) != 1 or len(column.cells) < _MIN_DIGITS or not {"0", "1"} <= {*column.cells}:
+    numbers = [cell for cell in _odd_among_digits(column) if kind_of(cell) in NUMERIC]
+    if not numbers:
         return False
     is_whole = column.kind == "integer" and min(column.numbers) >= 0  # which may be a bus
-    if is_whole or sheet.hints.threshold_v is not None or 0 <= number_of(others[0]) <= 1:
+    if (
+        is_whole
+        or sheet.hints.threshold_v is not None
+        or any(0 <= n <= 1 for n in map(number_of, numbers))
+    ):
         return False
     beside = [c for c in sheet.columns if c is not column and not _may_be_time(c, sheet)]
     is_said = _VOLT_WORD.search(f"{column.name} {column.unit}") is not None
@@ -437,7 +456,8 @@ def _is_spoilt(column: Column, sheet: Sheet) -> bool:
 
 
 _MIN_DIGITS: Final = 20
-"""Cells that show a column to be of 0 and 1 but for one."""
+"""Cells that show a column to be of 0 and 1 but for one or two."""
+_MAX_SPOILT: Final = 2
 
 
 def _is_under_threshold(column: Column, sheet: Sheet) -> bool:
@@ -483,9 +503,8 @@ def _whole_numbers(column: Column, sheet: Sheet) -> LevelColumn:
         return _bus(column, "integer")
     if is_negative or _VOLT_WORD.search(words):
         return LevelColumn(column.name, column.position, "analogue")
-    raise _no_level(
+    return _spoilt(
         column,
-        sheet,
         "whole numbers may be a voltage or a bus: give `threshold` for a voltage, or `lines` "
         f"('{column.name}[0]', ...) for a bus",
     )
@@ -515,21 +534,9 @@ def _two_bases(column: Column, sheet: Sheet, bases: str) -> CaptureError:
     )
 
 
-def _no_level(column: Column, sheet: Sheet, remedy: str) -> CaptureError:
-    levels = ("digit", "level number", "word")
-    found = [
-        (i, cell)
-        for i, cell in enumerate(column.cells)
-        if kind_of(cell) not in (*levels, "empty") or column.kind in levels
-    ]
-    row, cell = found[0] if found else (0, column.cells[0])
-    return CaptureError(
-        sheet.source,
-        f"the level is '{cell[:40]}', expected 0 or 1",
-        remedy,
-        row=sheet.dialect.skip_lines + row + 1,
-        column=column.name,
-    )
+def _spoilt(column: Column, remedy: str) -> LevelColumn:
+    """Take a column for one of levels though not all are: the first that is none is refused."""
+    return LevelColumn(column.name, column.position, "digit", remedy=remedy)
 
 
 def _placed(levels: list[LevelColumn]) -> tuple[LevelColumn, ...]:

@@ -294,14 +294,17 @@ def _find_header(
 ) -> tuple[int | None, int | None, int]:
     """Find the header's line, the row of units below it, and the first line that is a row."""
     block: list[int] = []
+    odd: list[int] = []  # rows with another number of cells, or none filled, below a header
     for i in range(first - 1, -1, -1):
         if not lines[i].strip() or is_rule(lines[i]):
             continue
-        if not _is_as_wide(lines[i], delimiter, width):
-            if not COMMENT.match(lines[i]):
+        if _is_as_wide(lines[i], delimiter, width):
+            if not odd or _names_time_only(lines[i], delimiter):
+                block.insert(0, i)
+        elif not COMMENT.match(lines[i]):
+            if len(odd) == _MAX_ODD_ROWS or not _is_odd_row(lines[i], delimiter):
                 break
-            continue
-        block.insert(0, i)
+            odd.insert(0, i)
     timed = [i for i in block if _names_time(lines[i], delimiter)]
     with_data = [i for i in timed if _holds_data(split(lines[i], delimiter))]
     if len(with_data) > 1:  # rows of a line called "T" or "N", no headers
@@ -315,15 +318,29 @@ def _find_header(
         bad = [i for i in unmarked if not states_something(lines[i])]
         mixed = [i for i in bad if _holds_data(split(lines[i], delimiter))]
         return None, None, mixed[0] if mixed and width > 1 else first
-    units, begin = None, first
+    units, begin = None, next((i for i in odd if i > header), first)
     for i in (i for i in block if i > header):
         cells = split(lines[i], delimiter)
         if _are_units(cells):
             units = i
         elif not is_remark(lines[i], cells, width):
-            begin = i  # neither a header nor units: a row, which will be refused by its place
+            begin = min(i, begin)  # neither header nor units: a row, refused by its place
             break
     return header, units, begin
+
+
+_MAX_ODD_ROWS: Final = 2
+
+
+def _is_odd_row(line: str, delimiter: str) -> bool:
+    """Whether a line of another width than the rows may be a row with a fault."""
+    cells = split(line, delimiter)
+    return len(cells) > 1 and not states_something(line) and (not any(cells) or _holds_data(cells))
+
+
+def _names_time_only(line: str, delimiter: str) -> bool:
+    """Whether a line names a time, and holds words only."""
+    return _names_time(line, delimiter) and not _holds_data(split(line, delimiter))
 
 
 def _join_headings(lines: list[str], first: int, delimiter: str, width: int) -> None:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import functools
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -13,7 +13,7 @@ import polars as pl
 from pwmscope.capture.reader.hints import Hints, find_listed_interval, format_interval, kept
 from pwmscope.capture.text.columns import MAX_COLUMNS, MAX_LINES
 from pwmscope.capture.text.edges import (
-    RowError,
+    DisorderError,
     at_samples,
     doubted_clock,
     format_vanished,
@@ -26,6 +26,7 @@ from pwmscope.capture.text.edges import (
 from pwmscope.capture.text.layout import Layout, Text
 from pwmscope.capture.text.rows import (
     is_blank,
+    negative_length,
     read_duration,
     read_level,
     read_time,
@@ -62,30 +63,19 @@ def read_event_list(
 
     Rows may be in order of time, or grouped by line.
     """
-    try:
-        return _read(text, layout, hints, _batches(text, layout, batch_rows))
-    except RowError as error:
-        if error.row is not None:  # a time above it may go back
-            count = 0
-            listed: dict[str, _Listed] = {}
-            for batch in _batches(text, layout, batch_rows, error.row):
-                _take(batch, listed, layout, text.source, count)
-                count += batch.times.size
-        raise
-
-
-def _read(text: Text, layout: Layout, hints: Hints, batches: Iterable[_Batch]) -> Capture:
     listed: dict[str, _Listed] = {}
     end, count, is_cut = 0, 0, False
-    for batch in batches:
+    scan = _scan(text.path, layout)
+    for frame, lacks_last in whole_rows(text.path, layout, scan, batch_rows, text.source):
+        is_cut = lacks_last
+        batch = _batch(frame, layout)
         _take(batch, listed, layout, text.source, count)
         if layout.events is not None and layout.events.is_run:
-            end, count, is_cut = _ended(listed), count + batch.times.size, batch.is_cut
+            end, count = _ended(listed), count + batch.times.size
             continue
         ends = batch.times if batch.durations is None else batch.times + batch.durations
         end = max(end, int(ends.max(initial=end))) if count else int(ends.max(initial=0))
         count += batch.times.size
-        is_cut = batch.is_cut
     if count < 1 or not listed:
         raise CaptureError(
             text.source,
@@ -104,7 +94,7 @@ def _read(text: Text, layout: Layout, hints: Hints, batches: Iterable[_Batch]) -
     if not any(line.edges_ps.size for line in lines.values()):
         raise no_edges(lines, count, text.source)
     interval_ps, more = find_listed_interval(
-        (np.unique(times_ps),), _resolution(layout), layout.rate_hz, hints
+        (np.unique(times_ps),), _resolution(layout), layout.rate_hz, hints, text.source
     )
     interval_ps, coarse = no_finer_than_printed(interval_ps, _resolution(layout))
     assumptions = [*text.assumptions, *layout.assumptions, *said, more, *coarse]
@@ -136,24 +126,29 @@ class _Batch:
     names: pl.Series
     levels: npt.NDArray[np.int8]
     durations: npt.NDArray[np.int64] | None
-    is_cut: bool
 
 
-def _batches(
-    text: Text, layout: Layout, batch_rows: int | None, above: int | None = None
-) -> Iterator[_Batch]:
-    scan = functools.partial(_scan, text)
-    for frame, is_cut in whole_rows(text.path, layout, scan, batch_rows, text.source, above=above):
-        times = frame.get_column("time").to_numpy()
-        durations = frame.get_column("value").to_numpy() if _lists_pulses(layout) else None
-        if layout.time_kind == "sample" and layout.rate_hz is not None:
-            numbers, times = times, at_samples(times, 1e12 / layout.rate_hz)
-            if durations is not None and _counts_samples(layout):
-                is_end = layout.events is not None and layout.events.is_end
-                ends = durations if is_end else numbers + durations
-                durations = at_samples(ends, 1e12 / layout.rate_hz) - times
-        levels = frame.get_column("value").cast(pl.Int8, strict=False).to_numpy()
-        yield _Batch(times, frame.get_column("line"), levels, durations, is_cut)
+def refuse_disorder(frames: Iterable[pl.DataFrame], layout: Layout, source: str) -> None:
+    """Look through rows, in cells of text, for one that contradicts those above it."""
+    listed: dict[str, _Listed] = {}
+    count = 0
+    for frame in frames:
+        batch = _batch(_select(frame.lazy(), replace(layout, is_loose=True)).collect(), layout)
+        _take(batch, listed, layout, source, count)
+        count += batch.times.size
+
+
+def _batch(frame: pl.DataFrame, layout: Layout) -> _Batch:
+    times = frame.get_column("time").to_numpy()
+    durations = frame.get_column("value").to_numpy() if _lists_pulses(layout) else None
+    if layout.time_kind == "sample" and layout.rate_hz is not None:
+        numbers, times = times, at_samples(times, 1e12 / layout.rate_hz)
+        if durations is not None and _counts_samples(layout):
+            is_end = layout.events is not None and layout.events.is_end
+            ends = durations if is_end else numbers + durations
+            durations = at_samples(ends, 1e12 / layout.rate_hz) - times
+    levels = frame.get_column("value").cast(pl.Int8, strict=False).to_numpy()
+    return _Batch(times, frame.get_column("line"), levels, durations)
 
 
 def _counts_samples(layout: Layout) -> bool:
@@ -166,7 +161,12 @@ def _lists_pulses(layout: Layout) -> bool:
     return layout.events is not None and layout.events.duration is not None
 
 
-def _scan(text: Text, layout: Layout, table: pl.LazyFrame | None = None) -> pl.LazyFrame:
+def _scan(path: Path, layout: Layout) -> pl.LazyFrame:
+    time = layout.columns.index(layout.time_column or "")
+    return _select(scan_table(path, layout, {time: time_type(layout)}), layout)
+
+
+def _select(table: pl.LazyFrame, layout: Layout) -> pl.LazyFrame:
     events = layout.events
     assert events is not None  # read_table chose this reader because of it
     time = layout.columns.index(layout.time_column or "")
@@ -182,8 +182,6 @@ def _scan(text: Text, layout: Layout, table: pl.LazyFrame | None = None) -> pl.L
         if events.line is None
         else pl.col(f"c{events.line}").str.strip_chars(' \t\r"')
     )
-    if table is None:
-        table = scan_table(text.path, layout, {time: time_type(layout)})
     return table.select(
         read_time(pl.col(f"c{time}"), layout, is_text=is_text).alias("time"),
         line.alias("line"),
@@ -196,56 +194,72 @@ def _scan(text: Text, layout: Layout, table: pl.LazyFrame | None = None) -> pl.L
 def _take(
     batch: _Batch, listed: dict[str, _Listed], layout: Layout, source: str, first_row: int
 ) -> None:
+    disorders: list[DisorderError] = []
+    is_run = layout.events is not None and layout.events.is_run
+    if is_run and bool((batch.times < 0).any()):
+        disorders.append(
+            negative_length(layout, source, first_row + int((batch.times < 0).argmax()))
+        )
     for name in batch.names.unique(maintain_order=True):
         at = np.flatnonzero((batch.names == name).to_numpy())
         line = listed.setdefault(name, _Listed())
         if len(listed) > MAX_COLUMNS:
-            raise CaptureError(
-                source,
-                f"more than {MAX_COLUMNS} lines are named",
-                "export fewer lines, or name the column that names them 'line'",
-                row=layout.skip_lines + 1 + first_row + int(at[0]),
-                column=layout.columns[layout.events.line or 0] if layout.events else None,
+            disorders.append(
+                DisorderError(
+                    source,
+                    f"more than {MAX_COLUMNS} lines are named",
+                    "export fewer lines, or name the column that names them 'line'",
+                    first_line=layout.skip_lines + 1,
+                    index=first_row + int(at[0]),
+                    column=layout.columns[layout.events.line or 0] if layout.events else None,
+                )
             )
+            break
         times, levels = batch.times[at], batch.levels[at]
-        if layout.events is not None and layout.events.is_run:
+        if is_run:
             ends = line.end + np.cumsum(times)
             times, line.end = ends - times, int(ends[-1])
         if batch.durations is not None:
             times = np.stack([times, times + batch.durations[at]], axis=1).ravel()
             levels = np.tile(np.array([1, 0], np.int8), at.size)
-        _refuse_disorder(line, times, at, (layout, source, first_row), name)
+        disorder = _find_disorder(line, times, at, (layout, source, first_row), name)
+        if disorder is not None:
+            disorders.append(disorder)
+            continue
         line.last_time = int(times[-1])
         # A row that repeats the level is no change.
         kept = np.diff(levels, prepend=np.int8(line.last_level)) != 0
         line.last_level = int(levels[-1])
         line.times.append(times[kept])
         line.levels.append(levels[kept])
+    if disorders:
+        raise min(disorders, key=lambda disorder: disorder.index)
 
 
-def _refuse_disorder(
+def _find_disorder(
     line: _Listed,
     times: npt.NDArray[np.int64],
     at: npt.NDArray[np.int64],
     place: tuple[Layout, str, int],
     name: str,
-) -> None:
+) -> DisorderError | None:
     first = times[0] if line.last_time is None else line.last_time
     steps = np.diff(times, prepend=first)
     if not bool((steps < 0).any()):
-        return
+        return None
     layout, source, first_row = place
     index = int((steps < 0).argmax())
     by = format_interval(-float(steps[index]))
     per_row = times.size // at.size
-    row = layout.skip_lines + 1 + first_row + int(at[index // per_row])
+    row = first_row + int(at[index // per_row])
     if per_row == 1:
         found = f"the time of line {name} goes backwards by {by}"
     elif index % 2:
         found = f"a pulse of line {name} lasts {by} less than nothing"
     else:
         found = f"a pulse of line {name} begins {by} before the one above it ends"
-    raise CaptureError(source, found, "mend this row, or export the recording again", row=row)
+    remedy = "mend this row, or export the recording again"
+    return DisorderError(source, found, remedy, first_line=layout.skip_lines + 1, index=row)
 
 
 def _origin(listed: dict[str, _Listed], layout: Layout) -> tuple[int, tuple[str, ...]]:

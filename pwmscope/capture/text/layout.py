@@ -71,6 +71,8 @@ MAX_LINE_BYTES: Final = 1 << 20
 """No line is longer than this; a file that is one endless line is refused at once."""
 _MARKS: Final = ((codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
 _PROBES: Final = 64
+_MAX_ZEROS: Final = 16
+"""More zero bytes than these among a file's first are no damage: the file is no text."""
 __all__ = ["MAX_LINES", "Layout", "find_layout"]
 
 
@@ -82,10 +84,29 @@ class Text:
     source: str  # The name of the file that the person gave, for messages
     head: str  # Its first lines
     assumptions: tuple[str, ...]  # What was done to it, each a plain sentence
+    # Zero bytes in its first lines, which are to be refused
+    damage: CaptureError | None = None
+
+    @classmethod
+    def of(cls, path: Path, start: bytes, source: str, assumptions: tuple[str, ...]) -> Text:
+        """Make one of its first bytes."""
+        zeros = start.count(0)
+        damage = None
+        if zeros:
+            at = start.index(0)
+            damage = CaptureError(
+                source,
+                "zero bytes found, expected text",
+                "this is not a CSV file, export the recording as CSV",
+                row=start[:at].count(b"\n") + 1,
+            )
+            if zeros > _MAX_ZEROS or _is_no_text(start[:at]):
+                raise damage
+        return cls(path, source, _decode_head(start), assumptions, damage)
 
     def more(self, size: int = 1 << 20) -> str:
         """Read a longer head, 1 MiB unless told."""
-        return _decode_head(read_head(self.path, size), self.source, size)
+        return _decode_head(read_head(self.path, size), size)
 
 
 @contextmanager
@@ -102,9 +123,9 @@ def open_text(path: Path) -> Iterator[Text]:
     ends = _line_ends(start, encoding)
     is_zip = find_packing(path) == "zip"
     if encoding == "utf-8" and not ends and not is_zip:
-        first_lines = _decode_head(start, source)
+        text = Text.of(path, start, source, ())
         _refuse_endless(path, source)
-        yield Text(path, source, first_lines, ())
+        yield text
         return
     with tempfile.TemporaryDirectory(prefix="pwmscope-") as folder:
         copy = Path(folder) / "text"
@@ -112,7 +133,7 @@ def open_text(path: Path) -> Iterator[Text]:
             _copy(path, copy, encoding, lone_returns=ends)
         _refuse_endless(copy, source)
         said = _said(encoding, lone_returns=ends, is_zip=is_zip)
-        yield Text(copy, source, _decode_head(read_head(copy), source), (said,))
+        yield Text.of(copy, read_head(copy), source, (said,))
 
 
 @contextmanager
@@ -123,7 +144,7 @@ def rewritten(text: Text) -> Iterator[Text]:
         with reading(text.path):
             _copy(text.path, copy, "cp1252", lone_returns=False)
         said = _said("cp1252", lone_returns=False, is_zip=False)
-        head = _decode_head(read_head(copy), text.source)
+        head = _decode_head(read_head(copy))
         yield replace(text, path=copy, head=head, assumptions=(*text.assumptions, said))
 
 
@@ -156,6 +177,12 @@ def swept(text: Text, layout: Layout) -> Iterator[tuple[Text, Layout]]:
         )  # fmt: skip
 
 
+def swept_head(text: Text, layout: Layout) -> bytes:
+    """Give a table's first lines without the remarks among and below its rows."""
+    pairs = ((line, split(line, layout.delimiter)) for line in text.head.splitlines())
+    return "\n".join(Sweeper(len(layout.columns), layout.skip_lines).swept(pairs)).encode()
+
+
 def _decoded(line: bytes) -> str:
     return line.rstrip(b"\r\n").decode("utf-8", "replace")
 
@@ -171,12 +198,11 @@ def _encoding_of(head: bytes, source: str) -> str:
 
 
 def _is_utf_8(head: bytes) -> bool:
-    decoder = codecs.getincrementaldecoder("utf-8")()
-    try:
-        decoder.decode(head)  # a letter may be cut at the head's end
-    except UnicodeDecodeError:
-        return False
-    return True
+    """Whether letters beyond ASCII are UTF-8, but for no more that are damaged."""
+    # A letter may be cut at the head's end.
+    text = codecs.getincrementaldecoder("utf-8")("replace").decode(head)
+    odd = text.count("\ufffd")
+    return not odd or sum(not letter.isascii() for letter in text) >= 2 * odd
 
 
 def _unmarked_wide(head: bytes) -> str | None:
@@ -190,8 +216,7 @@ def _unmarked_wide(head: bytes) -> str | None:
 
 def _single_bytes(head: bytes, source: str) -> str:
     """Take bytes that are no UTF-8 for Windows-1252, unless they are no text at all."""
-    controls = sum(head.count(bytes([code])) for code in (*range(1, 9), *range(14, 27), 127))
-    if controls * 50 > len(head):
+    if _is_no_text(head):
         at = next(i for i, code in enumerate(head) if code < 9 or 14 <= code < 27 or code > 126)
         raise CaptureError(
             source,
@@ -200,6 +225,12 @@ def _single_bytes(head: bytes, source: str) -> str:
             row=head[:at].count(b"\n") + 1,
         )
     return "cp1252"
+
+
+def _is_no_text(head: bytes) -> bool:
+    """Whether more than one byte in fifty is a control character."""
+    controls = sum(head.count(bytes([code])) for code in (*range(1, 9), *range(14, 27), 127))
+    return controls * 50 > len(head)
 
 
 def _line_ends(head: bytes, encoding: str) -> bool:
@@ -299,16 +330,8 @@ def _endless(source: str) -> CaptureError:
     )
 
 
-def _decode_head(head: bytes, source: str, size: int = HEAD_BYTES) -> str:
+def _decode_head(head: bytes, size: int = HEAD_BYTES) -> str:
     """Decode the first bytes of a file, cut at the last whole line."""
-    if b"\x00" in head:
-        row = head[: head.index(b"\x00")].count(b"\n") + 1
-        raise CaptureError(
-            source,
-            "zero bytes found, expected text",
-            "this is not a CSV file, export the recording as CSV",
-            row=row,
-        )
     if len(head) == size and b"\n" in head:
         head = head[: head.rindex(b"\n") + 1]
     return head.decode("utf-8", "replace").removeprefix("\ufeff")
@@ -364,6 +387,11 @@ class Layout:
             LevelColumn(name, self.columns.index(name), "digit", bit)
             for bit, name in enumerate(self.level_columns)
         )
+
+    @property
+    def is_spoilt(self) -> bool:
+        """Whether some cells of the head are no levels, so that the table will be refused."""
+        return any(level.remedy for level in self.levels)
 
     @property
     def analogue(self) -> tuple[LevelColumn, ...]:

@@ -9,7 +9,7 @@ from typing import Final
 
 from pwmscope.capture.reader.hints import is_sample_number, rate_needed, time_unit_in, unit_in
 from pwmscope.capture.text.cells import LEVELS, NUMERIC
-from pwmscope.capture.text.columns import Column, Sheet
+from pwmscope.capture.text.columns import Column, Sheet, holds_levels
 from pwmscope.errors import CaptureError, HintError
 
 _LINE_WORD: Final = re.compile(
@@ -161,7 +161,7 @@ def find_line_runs(sheet: Sheet) -> tuple[EventColumns, Column] | None:
     columns = [c for c in sheet.columns if c.kind != "empty" and not c.is_nameless]
     line = _line_column(columns, sheet)
     rest = [c for c in columns if c != line]
-    levels = [c for c in rest if c.kind in LEVELS]
+    levels = [c for c in rest if holds_levels(c)]
     lengths = [
         c
         for c in rest
@@ -205,7 +205,38 @@ def _line_column(others: list[Column], sheet: Sheet) -> Column | None:
         for c in others
         if _headed(_LEVEL_WORD, c, sheet) or _headed(_DURATION_WORD, c, sheet) or is_end(c, sheet)
     ]
-    return numbered[0] if len(numbered) == 1 and valued and valued != numbered else None
+    if len(numbered) == 1 and valued and valued != numbered:
+        return numbered[0]
+    _refuse_names_or_levels(others, sheet)
+    return None
+
+
+_PAIRS: Final = tuple(
+    frozenset(pair.split())
+    for pair in ("h l", "high low", "hi lo", "true false", "t f", "on off", "yes no", "y n")
+)
+
+
+def _refuse_names_or_levels(columns: list[Column], sheet: Sheet) -> None:
+    """Refuse a lone column of words beside one headed as level: lines may be called so.
+
+    Where both write the same pair of words, they are two lines.
+    """
+    levels = [c for c in columns if c.kind in LEVELS]
+    headed = [c for c in levels if sheet.has_header and _LEVEL_WORD.fullmatch(c.name.strip())]
+    words = [c for c in levels if c.kind == "word" and c not in headed]
+    if len(levels) != 2 or len(headed) != 1 or len(words) != 1:
+        return
+    found = {cell.lower() for c in levels for cell in c.cells if cell}
+    if any(found <= pair for pair in _PAIRS) or words[0].name in (sheet.hints.lines or ()):
+        return
+    raise CaptureError(
+        sheet.source,
+        f"'{words[0].cells[0][:20]}' may be the name of a line or a level",
+        "head the column 'line' if it names lines, or name those to read with `lines`",
+        row=sheet.dialect.skip_lines + 1,
+        column=words[0].name,
+    )
 
 
 def _pulses(line: Column | None, duration: Column, sheet: Sheet) -> EventColumns:
@@ -269,7 +300,7 @@ def find_runs(sheet: Sheet) -> RunColumns | None:
     if not sheet.has_header or sheet.hints.time_column is not None:
         return None
     columns = [c for c in sheet.columns if c.kind != "empty" and not c.is_nameless]
-    if any(c.kind == "stamp" or _is_instant(c) for c in columns):
+    if any(c.kind == "stamp" or (_is_instant(c) and not _is_line_t(c)) for c in columns):
         return None
     columns = [c for c in columns if not (is_sample_number(c.name) and c.counts_by_one)]
     numbers = [c for c in columns if c.kind in ("integer", "decimal")]
@@ -278,12 +309,12 @@ def find_runs(sheet: Sheet) -> RunColumns | None:
     if len(highs) == len(lows) == 1 and highs != lows and len(columns) == 2:
         return _high_and_low(highs[0], lows[0], sheet)
     lengths = [c for c in numbers if _headed(_RUN_WORD, c, sheet) and not c.is_rising]
-    levels = [c for c in columns if c.kind in LEVELS and c not in lengths]
+    levels = [c for c in columns if holds_levels(c) and c not in lengths]
     if len(lengths) == 1 and levels and len(levels) + 1 == len(columns):
         return _level_and_length(lengths[0], sheet)
     timeless = [c for c in numbers if is_length(c, sheet)]
     others = [c for c in numbers if c not in timeless and c.is_rising and not c.counts_by_one]
-    if timeless and not others and not any(c.kind in LEVELS for c in columns if len(c.cells) > 2):
+    if timeless and not others and not any(holds_levels(c) for c in columns if len(c.cells) > 2):
         raise CaptureError(
             sheet.source,
             "the rows say how long pulses last, but not when they began",
@@ -298,6 +329,12 @@ def _is_instant(column: Column) -> bool:
     return time_unit_in(column.name)[0] or (
         time_unit_in(column.unit)[0] and not column.has_units and column.is_rising
     )
+
+
+def _is_line_t(column: Column) -> bool:
+    """Whether a column called T holds a line's levels: two of them, and times never fall."""
+    falls = column.kind == "word" or any(a > b for a, b in itertools.pairwise(column.numbers))
+    return column.name.strip() in ("t", "T") and _is_level_column(column) and falls
 
 
 def _high_and_low(high: Column, low: Column, sheet: Sheet) -> RunColumns:

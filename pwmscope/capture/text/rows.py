@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import contextlib
 import functools
 import io
+import itertools
 import operator
-import re
-import zlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, TypeAlias
@@ -20,14 +18,10 @@ import polars as pl
 from pwmscope.capture.reader.hints import parse_time_unit, size_of_unit
 from pwmscope.capture.reader.unpack import find_packing, open_bytes, reading, watched
 from pwmscope.capture.text.cells import HIGH_WORDS, LOW_WORDS, MINUS_SIGNS, TIME_UNITS, VOLTS
-from pwmscope.capture.text.columns import LevelColumn
+from pwmscope.capture.text.columns import LevelColumn, groups_of
 from pwmscope.capture.text.comparator import MAX_NUMBER
 from pwmscope.capture.text.dialect import SPACES, split
-from pwmscope.capture.text.edges import (
-    RowBatch,
-    RowError,
-    expected_rows,
-)
+from pwmscope.capture.text.edges import DisorderError, RowBatch, RowError, expected_rows
 from pwmscope.capture.text.layout import Layout, refuse_endless_packed
 from pwmscope.errors import CaptureError
 
@@ -35,6 +29,7 @@ if TYPE_CHECKING:
     from pwmscope.capture.text.layout import Layout
 
 
+MEND: Final = "mend or remove this row, or export the recording again"
 _NEVER = "\x1f"
 """A delimiter that no line holds (the unit separator of ISO/IEC 646)."""
 
@@ -46,7 +41,7 @@ Source: TypeAlias = Path | io.BytesIO
 def scan_table(path: Source, layout: Layout, types: dict[int, pl.DataType]) -> pl.LazyFrame:
     """Scan a table's rows into columns ``c0``, ``c1``, ..."""
     if layout.delimiter == SPACES:
-        return _respelled(_scan_spaced(path, layout), layout)
+        return respelled(_scan_spaced(path, layout), layout)
     names = range(len(layout.columns))
     scan = pl.scan_csv(
         path,
@@ -61,10 +56,10 @@ def scan_table(path: Source, layout: Layout, types: dict[int, pl.DataType]) -> p
         missing_columns="insert",
         glob=False,
     )
-    return _respelled(scan, layout)
+    return respelled(scan, layout)
 
 
-def _respelled(scan: pl.LazyFrame, layout: Layout) -> pl.LazyFrame:
+def respelled(scan: pl.LazyFrame, layout: Layout) -> pl.LazyFrame:
     """Write columns of odd spelling as parsers know them; mark a cell that is not spelled so."""
     if not layout.spellings:
         return scan
@@ -90,7 +85,7 @@ def _count_rows(path: Path, layout: Layout) -> int:
 def _scan_as_text(path: Path, layout: Layout) -> pl.LazyFrame:
     """Scan a table's rows as text, whatever they hold; further cells are dropped."""
     if layout.delimiter == SPACES:
-        return _respelled(_scan_spaced(path, layout), layout)
+        return respelled(_scan_spaced(path, layout), layout)
     scan = pl.scan_csv(
         path,
         has_header=False,
@@ -103,7 +98,7 @@ def _scan_as_text(path: Path, layout: Layout) -> pl.LazyFrame:
         truncate_ragged_lines=True,
         glob=False,
     )
-    return _respelled(scan, layout)
+    return respelled(scan, layout)
 
 
 def _scan_spaced(path: Source, layout: Layout) -> pl.LazyFrame:
@@ -267,77 +262,13 @@ def _read_volts(cell: pl.Expr, layout: Layout, *, has_units: bool = False) -> pl
     return _finite(volts)
 
 
-def _explain(path: Path, layout: Layout, source: str) -> CaptureError:
-    """Find the first cell that cannot be read, and say so."""
-    checks = _checks(layout)
-    crowded: tuple[int, int] | None = None
-    row = 0
-    try:
-        for frame in _scan_as_text(path, layout).collect_batches(maintain_order=True):
-            is_row = pl.any_horizontal(pl.col(f"c{i}").is_not_null() for i in checks)
-            wrong = frame.select(
-                (check.is_null() & is_row).alias(f"w{i}") for i, check in checks.items()
-            )
-            places = {i: wrong[f"w{i}"].arg_max() or 0 for i in checks if wrong[f"w{i}"].any()}
-            if places:
-                position = min(places, key=lambda i: (places[i], i))
-                at = places[position]
-                return _wrong_cell(source, layout, position, row + at, frame[at, f"c{position}"])
-            row += frame.height
-        crowded = _crowded_row(path, layout)
-    except (EOFError, zlib.error, OSError, pl.exceptions.ComputeError):
-        # The parser gives one error for packed data that are torn and for a quote that is open.
-        if find_packing(path) != "plain" and _is_torn(path):
-            return CaptureError(
-                source, "the packed data are damaged or cut short", "export or copy the file again"
-            )
-    except (pl.exceptions.PolarsError, pl.exceptions.PanicException):
-        pass  # what is said below holds for whatever the parser stumbled over
-    if crowded is not None:
-        line, cells = crowded
-        return RowError(
-            source,
-            f"{cells} cells found, expected {len(layout.columns)}",
-            "mend or remove this row, or export the recording again",
-            row=line,
-        )
-    return RowError(
-        source,
-        "the rows cannot be told apart, as after a quote that is not closed",
-        f"every row must have {len(layout.columns)} cells; export the recording again",
-        row=_open_quote(path, layout),
-    )
-
-
-def _is_torn(path: Path) -> bool:
-    """Whether packed data cannot be unpacked to their end."""
-    try:
-        with reading(path), open_bytes(path) as file:
-            while file.read(1 << 20):
-                pass
-    except CaptureError:
-        return True
-    return False
-
-
-def _open_quote(path: Path, layout: Layout) -> int | None:
-    """Find the first line with a quote that neither begins nor ends a cell."""
-    mark = b"[ \t]" if layout.delimiter == SPACES else re.escape(layout.delimiter.encode())
-    quoted = re.compile(b'(?:^|(?<=%b)) *"[^"]*" *(?=%b|[\r\n]*$)' % (mark, mark))
-    with reading(path), open_bytes(path) as file:
-        for number, line in enumerate(file, start=1):
-            if number > layout.skip_lines and b'"' in line and b'"' in quoted.sub(b"", line):
-                return number
-    return None
-
-
-def _checks(layout: Layout) -> dict[int, pl.Expr]:
+def cell_checks(layout: Layout) -> dict[int, pl.Expr]:
     """For each place that is read, an expression that is null where the cell is wrong."""
     checks: dict[int, pl.Expr] = {}
     if layout.time_column is not None:
         position = layout.columns.index(layout.time_column)
         checks[position] = read_time(pl.col(f"c{position}"), layout, is_text=True)
-    for level in layout.levels:
+    for level in itertools.chain(*groups_of(layout.levels)):
         cell = pl.col(f"c{level.position}")
         is_voltage = level.kind == "analogue"
         has_units = level.position in layout.with_units
@@ -393,53 +324,6 @@ def _read_length(position: int, unit: str, layout: Layout) -> pl.Expr:
     return read_fixed_point(cell, unit, layout, has_units=position in layout.with_units)
 
 
-def _crowded_row(path: Path, layout: Layout) -> tuple[int, int] | None:
-    """Find the first line with more cells than there are columns."""
-    with open_bytes(path) as file:
-        for number, line in enumerate(file, start=1):
-            text = line.decode("utf-8", "replace")
-            is_spaced = layout.delimiter == SPACES
-            cells = len(text.split()) if is_spaced else _count_cells(text, layout.delimiter)
-            if number > layout.skip_lines and cells > len(layout.columns):
-                return number, cells
-    return None
-
-
-def _count_cells(line: str, delimiter: str) -> int:
-    """Count a line's cells; delimiters between quotes are none."""
-    if '"' in line:
-        line = re.sub(r'"[^"]*"', "", line)
-    return line.count(delimiter) + 1
-
-
-def _wrong_cell(
-    source: str, layout: Layout, position: int, data_row: int, cell: str | None
-) -> CaptureError:
-    row = layout.skip_lines + data_row + 1
-    column = layout.columns[position]
-    # A quote that is never closed makes a cell of many lines.
-    found = "nothing" if cell is None else f"'{' '.join(cell.split())[:40]}'"
-    events = layout.events
-    remedy = "mend or remove this row, or export the recording again"
-    if column == layout.time_column:
-        unit = {"stamp": "date and time", "sample": "sample number"}.get(
-            layout.time_kind, f"time in {layout.time_unit}"
-        )
-        found += f" stands where a {unit} (of at most 106 days) was expected"
-    elif events is not None and position == events.duration:
-        found += f" stands where a duration in {events.duration_unit} was expected"
-    elif events is not None and position == events.line:
-        found += " stands where the name of a line was expected"
-    elif any(level.position == position and level.kind == "analogue" for level in layout.levels):
-        found += " stands where a voltage was expected"
-    elif any(level.position == position and level.is_bus for level in layout.levels):
-        found += " stands where the number of a bus was expected"
-    else:
-        found = f"the level is {found}, expected 0 or 1"
-        remedy = "mend or remove this row, or export this line as digital levels"
-    return RowError(source, found, remedy, row=row, column=column)
-
-
 def parse_lines(lines: bytes, layout: Layout, first_row: int) -> RowBatch | None:
     """Parse lines of a table in memory; None where any of them is no whole row."""
     if not 32 < lines[0] < 127:  # such as the mark of an encoding or of a packed file
@@ -470,16 +354,13 @@ def stream_rows(
     batch_rows: int | None = None,
     source: str | None = None,
     first_row: int = 0,
-    above: int | None = None,
 ) -> Iterator[RowBatch]:
-    """Stream a table's rows, or those above a line, never holding more than a few batches."""
+    """Stream a table's rows, never holding more than a few batches."""
     if layout.runs is not None:
-        yield from _stream_runs(path, layout, batch_rows, source, above)
+        yield from _stream_runs(path, layout, batch_rows, source)
         return
-    scan = functools.partial(_scan_rows, path)
-    for batch, is_cut in whole_rows(
-        path, layout, scan, batch_rows, source, done=first_row, above=above
-    ):
+    scan = _scan_rows(path, layout)
+    for batch, is_cut in whole_rows(path, layout, scan, batch_rows, source, done=first_row):
         yield _row_batch(batch, layout, first_row, is_cut=is_cut)
         first_row += batch.height
 
@@ -489,7 +370,7 @@ RUN_MARGIN_PS: Final = 10**9
 
 
 def _stream_runs(
-    path: Path, layout: Layout, batch_rows: int | None, source: str | None, above: int | None
+    path: Path, layout: Layout, batch_rows: int | None, source: str | None
 ) -> Iterator[RowBatch]:
     """Stream a table of lengths as rows at the instants at which they begin, and one at the end."""
     runs = layout.runs
@@ -501,15 +382,14 @@ def _stream_runs(
         before = np.array([1 - runs.levels[0]], np.uint64)
         yield RowBatch(0, before, np.zeros(1, np.int64))
         first_row = 1
-    scan = functools.partial(_scan_runs, path)
-    for batch, cut in whole_rows(path, layout, scan, batch_rows, source, above=above):
+    scan = _scan_runs(path, layout)
+    for batch, cut in whole_rows(path, layout, scan, batch_rows, source):
         is_cut = cut
-        lengths = np.stack(
-            [batch.get_column(f"d{i}").to_numpy() for i in range(len(runs.lengths))], axis=1
-        ).ravel()
+        lengths = batch.select(f"d{i}" for i in range(len(runs.lengths))).to_numpy().ravel()
         if lengths.size == 0:
             continue
-        _refuse_negative(lengths, layout, str(path) if source is None else source, first_row)
+        name = str(path) if source is None else source
+        refuse_negative(lengths, layout, name, first_row - len(runs.levels[:1]))
         if runs.levels:
             words = np.tile(np.array(runs.levels, np.uint64), batch.height)
         else:
@@ -521,28 +401,34 @@ def _stream_runs(
         yield RowBatch(first_row, last_word, np.array([instant], np.int64), is_cut)
 
 
-def _refuse_negative(
-    lengths: npt.NDArray[np.int64], layout: Layout, source: str, first_row: int
+def refuse_negative(
+    lengths: npt.NDArray[np.int64], layout: Layout, source: str, before: int
 ) -> None:
-    runs = layout.runs
-    if runs is None or not bool((lengths < 0).any()):
-        return
-    row = (first_row + int((lengths < 0).argmax())) // len(runs.lengths)
-    raise CaptureError(
-        source,
-        "a length is negative",
-        "mend this row, or export the recording again",
-        row=layout.skip_lines + row + 1,
-    )
+    """Look for a length below 0 among those that so many stand before, a few to a row."""
+    if layout.runs is not None and bool((lengths < 0).any()):
+        row = (before + int((lengths < 0).argmax())) // len(layout.runs.lengths)
+        raise negative_length(layout, source, row)
 
 
-def _scan_runs(path: Path, layout: Layout, table: pl.LazyFrame | None = None) -> pl.LazyFrame:
+def negative_length(layout: Layout, source: str, row: int) -> DisorderError:
+    """Say that a row's length is below 0."""
+    said = "a length is negative"
+    return DisorderError(source, said, MEND, first_line=layout.skip_lines + 1, index=row)
+
+
+def read_lengths(layout: Layout) -> list[pl.Expr]:
+    """Int64 picoseconds, or samples: the columns of a table of lengths, as ``d0``, ``d1``, ..."""
+    assert layout.runs is not None  # a table of lengths
+    return [
+        _read_length(position, unit, layout).alias(f"d{i}")
+        for i, (position, unit) in enumerate(layout.runs.lengths)
+    ]
+
+
+def _scan_runs(path: Path, layout: Layout) -> pl.LazyFrame:
     runs = layout.runs
     assert runs is not None  # stream_rows chose this because of it
-    columns = [
-        _read_length(position, unit, layout).alias(f"d{i}")
-        for i, (position, unit) in enumerate(runs.lengths)
-    ]
+    columns = read_lengths(layout)
     positions = list(runs.positions)
     if not runs.levels:
         bits = [
@@ -552,36 +438,29 @@ def _scan_runs(path: Path, layout: Layout, table: pl.LazyFrame | None = None) ->
         columns.append(functools.reduce(operator.or_, bits).alias("word"))
         positions += [c.position for c in layout.levels]
     columns += [pl.lit(value=False).alias("bad"), is_blank(positions).alias("blank")]
-    return (scan_table(path, layout, {}) if table is None else table).select(columns)
-
-
-Scan: TypeAlias = Callable[[Layout, pl.LazyFrame | None], pl.LazyFrame]
-"""Scans the rows of a table as a layout says, of the cells of one that is scanned already."""
+    return scan_table(path, layout, {}).select(columns)
 
 
 def whole_rows(
     path: Path,
     layout: Layout,
-    scan: Scan,
+    scan: pl.LazyFrame,
     batch_rows: int | None = None,
     source: str | None = None,
     *,
     done: int = 0,
-    above: int | None = None,
 ) -> Iterator[tuple[pl.DataFrame, bool]]:
-    """Stream a scan whose nulls mark cells that cannot be read; only above a line with one."""
+    """Stream a scan whose nulls mark cells that cannot be read.
+
+    A fault ends the stream, not always the first of the table: `faults` finds that.
+    """
     name = str(path) if source is None else source
-    if above is not None:
-        as_text = replace(layout, is_loose=True)
-        table = scan(as_text, _scan_as_text(path, as_text)).head(above - layout.skip_lines - 1)
-        # What the parser stumbles over is told as the fault that it is.
-        with contextlib.suppress(pl.exceptions.PolarsError, pl.exceptions.PanicException):
-            for batch in table.collect_batches(maintain_order=True):
-                yield batch.filter(_is_row(batch)), False
-        return
     refuse_endless_packed(path, name)
-    batches = scan(layout, None).collect_batches(
-        chunk_size=batch_rows, maintain_order=True, engine="streaming"
+    batches = scan.collect_batches(chunk_size=batch_rows, maintain_order=True, engine="streaming")
+    unreadable = RowError(
+        name,
+        "the rows cannot be told apart, as after a quote that is not closed",
+        f"every row must have {len(layout.columns)} cells; export the recording again",
     )
     is_cut = hollow = False
     try:
@@ -590,27 +469,25 @@ def whole_rows(
         for batch in watched(whole, expected, lambda batch: batch.height, done=done):
             if any(column.null_count() for column in batch.get_columns()):
                 # Blank lines are no rows; what is missing elsewhere is.
-                hollow = hollow or not batch.select(_is_row(batch)).to_series().all()
-                batch = batch.filter(_is_row(batch))  # noqa: PLW2901
+                hollow = hollow or batch.get_column("blank").any()
+                batch = batch.filter(~pl.col("blank"))  # noqa: PLW2901
             if batch.height and is_cut:
-                raise _explain(path, layout, name)
+                raise unreadable
             if any(column.null_count() for column in batch.get_columns()):
                 incomplete = batch.select(pl.any_horizontal(pl.all().is_null())).to_series()
                 missing_row = int(incomplete.arg_max() or 0)
-                if missing_row != batch.height - 1:
-                    raise _explain(path, layout, name)
-                if not _ends_early(path, layout):
-                    raise _explain(path, layout, name)
+                if missing_row != batch.height - 1 or not _ends_early(path, layout):
+                    raise unreadable
                 batch = batch.head(missing_row)  # noqa: PLW2901
                 is_cut = True
             if batch.get_column("bad").any():
-                raise _explain(path, layout, name)
+                raise unreadable
             if batch.height or is_cut:
                 yield batch, is_cut
         if hollow:
             _refuse_hollow_rows(path, layout, name)
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError):
-        raise _explain(path, layout, name) from None
+        raise unreadable from None
 
 
 def _refuse_hollow_rows(path: Path, layout: Layout, source: str) -> None:
@@ -624,12 +501,7 @@ def _refuse_hollow_rows(path: Path, layout: Layout, source: str) -> None:
                 continue
             if line.replace(mark, b"").strip():
                 if found:
-                    raise RowError(
-                        source,
-                        "a row of empty cells found",
-                        "mend or remove this row, or export the recording again",
-                        row=found,
-                    )
+                    raise RowError(source, "a row of empty cells found", MEND, row=found)
             elif not found:
                 found = number
 
@@ -646,12 +518,18 @@ def _ends_early(path: Path, layout: Layout) -> bool:
             for each in file:
                 last = each if each.strip() else last
     line = last.decode("utf-8", "replace").strip()
-    if len(split(line, layout.delimiter)) < len(layout.columns) or line.endswith(layout.delimiter):
+    cells = split(line, layout.delimiter)
+    if len(cells) < len(layout.columns) or line.endswith(layout.delimiter):
         return True
     if last.endswith(b"\n"):
         return False
-    error = _explain(path, layout, "")
-    return error.column in (None, layout.columns[-1])
+    row = pl.LazyFrame({f"c{i}": [cell or None] for i, cell in enumerate(cells)})
+    checks = cell_checks(layout)
+    checked = respelled(row.cast(pl.String), layout).select(
+        check.alias(f"w{i}") for i, check in checks.items()
+    )
+    wrong = [i for i, cell in zip(checks, checked.collect().row(0), strict=True) if cell is None]
+    return not wrong or min(wrong) == len(layout.columns) - 1
 
 
 _TAIL_BYTES: Final = 1 << 16
@@ -676,13 +554,7 @@ def _all_of(
         )
 
 
-def _is_row(batch: pl.DataFrame) -> pl.Expr:
-    if "blank" in batch.columns:
-        return pl.col("blank").not_()
-    return pl.any_horizontal(pl.all().is_not_null())
-
-
-def _scan_rows(path: Source, layout: Layout, table: pl.LazyFrame | None = None) -> pl.LazyFrame:
+def _scan_rows(path: Source, layout: Layout) -> pl.LazyFrame:
     is_text = layout.is_text
     types = {level.position: _level_type(level) for level in layout.levels}
     digits = [level for level in layout.levels if level.kind == "digit" and not is_text]
@@ -715,9 +587,8 @@ def _scan_rows(path: Source, layout: Layout, table: pl.LazyFrame | None = None) 
             else _finite(_cell(level))
         )
         columns.append(volts.alias(f"v{i}"))
-    if is_text or any(found == pl.String() for found in types.values()):
-        columns.append(is_blank(types).alias("blank"))
-    return (scan_table(path, layout, types) if table is None else table).select(columns)
+    columns.append(is_blank(types).alias("blank"))
+    return scan_table(path, layout, types).select(columns)
 
 
 def is_blank(positions: Iterable[int]) -> pl.Expr:

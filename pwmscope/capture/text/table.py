@@ -28,6 +28,7 @@ from pwmscope.capture.text.edges import (
     ChangedRows,
     Changes,
     Clock,
+    DisorderError,
     RowBatch,
     RowError,
     at_samples,
@@ -38,13 +39,20 @@ from pwmscope.capture.text.edges import (
     no_edges,
     passes_midnight,
     past_midnight,
-    refuse_backwards,
     select_lines,
     timed_lines,
 )
-from pwmscope.capture.text.layout import Layout, Text, find_layout, open_text, rewritten, swept
+from pwmscope.capture.text.layout import (
+    Layout,
+    Text,
+    find_layout,
+    open_text,
+    rewritten,
+    swept,
+    swept_head,
+)
 from pwmscope.capture.text.line_blocks import stream_changes
-from pwmscope.errors import CaptureError, HintError
+from pwmscope.errors import CaptureError, HintError, PwmscopeError
 from pwmscope.model import PS_PER_S, Assumption, Capture, Line
 
 FIRST_PASS_ROWS: Final = 1 << 17
@@ -306,10 +314,24 @@ def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Ca
     row per event (time, line, level); one row per pulse (time, line, duration).
     """
     with unprinted(), open_text(path) as text:
+        if text.damage is not None:
+            raise _first_of(text.damage, text, hints)
         try:
             return _read_either(text, hints, batch_rows)
         except BeyondReachError as error:
             raise error.of(text.source) from None
+
+
+def _first_of(damage: CaptureError, text: Text, hints: Hints) -> CaptureError:
+    """Find a fault above the damage in a table's first lines, as far as these are a table."""
+    from pwmscope.capture.text.faults import fault_in  # noqa: PLC0415 - slow to import
+
+    try:
+        layout = find_layout(text.head, text.source, hints)
+    except PwmscopeError:
+        return damage
+    fault = fault_in([swept_head(text, layout)], replace(layout, is_loose=True), text.source)
+    return min(damage, fault or damage, key=lambda each: each.row or 0)
 
 
 def _read_either(text: Text, hints: Hints, batch_rows: int | None) -> Capture:
@@ -317,13 +339,13 @@ def _read_either(text: Text, hints: Hints, batch_rows: int | None) -> Capture:
     try:
         return _read(text, hints, batch_rows)
     except RowError as error:
-        if _is_utf_8(text.path):
+        if error.is_certain or _is_utf_8(text.path):
             raise
         first = error
     with rewritten(text) as again:
         try:
             return _read(again, hints, batch_rows)
-        except RowError:
+        except PwmscopeError:
             raise first from None
 
 
@@ -342,23 +364,33 @@ def _is_utf_8(path: Path) -> bool:
 def _read(text: Text, hints: Hints, batch_rows: int | None) -> Capture:
     """Read a table as its head promises; where it does not hold, cell by cell without remarks."""
     layout = find_layout(text.head, text.source, hints, text.more)
-    _refuse_without_rate(layout, text.source)
+    if not layout.is_spoilt:
+        _refuse_without_rate(layout, text.source)
     if not layout.has_remarks:
         try:
             return _read_as(text, layout, hints, batch_rows)
-        except RowError:
-            if text.path.stat().st_size == 0:
+        except RowError as error:
+            # What spoils a head without remarks is none.
+            if error.is_certain or layout.is_spoilt or text.path.stat().st_size == 0:
                 raise
     with swept(text, layout) as (clean, loose):
         return _read_as(clean, loose, hints, batch_rows)
 
 
 def _read_as(text: Text, layout: Layout, hints: Hints, batch_rows: int | None) -> Capture:
-    if layout.events is not None:
+    """Read a table as its layout says; where it has a fault, name the first."""
+    try:
+        if layout.events is None:
+            return _read_rows(text, layout, hints, batch_rows)
         from pwmscope.capture.text.event_list import read_event_list  # noqa: PLC0415 - slow
 
         return read_event_list(text, layout, hints, batch_rows=batch_rows)
-    return _read_rows(text, layout, hints, batch_rows)
+    except CaptureError as error:
+        if not (isinstance(error, RowError | DisorderError) or layout.is_spoilt):
+            raise
+        from pwmscope.capture.text.faults import first_fault  # noqa: PLC0415 - slow to import
+
+        raise first_fault(text.path, layout, text.source, error) from None
 
 
 def _refuse_without_rate(layout: Layout, source: str) -> None:
@@ -372,10 +404,10 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
     source = text.source
     is_clock = layout.stamp is not None and layout.stamp.is_clock
 
-    def rows(placed: Layout, size: int | None, above: int | None = None) -> Iterator[RowBatch]:
+    def rows(placed: Layout, size: int | None) -> Iterator[RowBatch]:
         from pwmscope.capture.text.rows import stream_rows  # noqa: PLC0415 - slow to import
 
-        found = stream_rows(text.path, placed, batch_rows=size, source=source, above=above)
+        found = stream_rows(text.path, placed, batch_rows=size, source=source)
         return past_midnight(found) if is_clock else found
 
     def changed(placed: Layout, size: int | None) -> Iterator[ChangedRows | RowBatch]:
@@ -383,13 +415,8 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
             return rows(placed, size)
         return stream_changes(text.path, placed, batch_rows=size, source=source)
 
-    try:
-        gathered = gather(rows, layout, hints, source, batch_rows, changed=changed)
-    except RowError as error:
-        if error.row is not None and (layout.time_column or layout.runs):
-            bare = layout if layout.runs else replace(layout, levels=())
-            refuse_backwards(rows(bare, batch_rows, error.row), source, layout)
-        raise
+    gathered = gather(rows, layout, hints, source, batch_rows, changed=changed)
+    _refuse_without_rate(layout, source)
     clock = find_clock(gathered.changes, layout, hints, source, gathered.voltages)
     lines, notes = gathered.lines(clock, hints, source)
     said = [*text.assumptions, *layout.assumptions, *gathered.said, *clock.assumptions, *notes]
@@ -492,6 +519,10 @@ class GrowingTable:
         layout = find_layout(text[: text.rindex(b"\n") + 1].decode("utf-8-sig", "replace"),
                              self._source, self._hints)  # fmt: skip
         is_timed = layout.time_column is not None and layout.time_kind != "sample"
+        if layout.is_spoilt:
+            from pwmscope.capture.text.faults import fault_in  # noqa: PLC0415 - slow to import
+
+            raise fault_in([head], layout, self._source) or self._unread(layout)
         if (
             layout.events
             or layout.runs
@@ -517,9 +548,7 @@ class GrowingTable:
 
         batch = parse_lines(lines.lstrip(b"\r\n"), layout, self._rows)
         if batch is None:
-            row = self._rows + layout.skip_lines + 1
-            said = "a row here is none of times and levels"
-            raise CaptureError(self._source, said, _REMEDY, row=row)
+            raise self._unread(layout)
         times_ps = self._times_ps(batch, layout)
         words = batch.words
         before = words[0] if self._word is None else np.asarray(self._word, words.dtype)
@@ -535,6 +564,11 @@ class GrowingTable:
         self._rows += words.size
         self._word = int(words[-1])
         return NewEdges(int(times_ps[-1]), edges_ps, levels)
+
+    def _unread(self, layout: Layout) -> CaptureError:
+        said = "a row here is none of times and levels"
+        row = self._rows + layout.skip_lines + 1
+        return CaptureError(self._source, said, _REMEDY, row=row)
 
     def _times_ps(self, batch: RowBatch, layout: Layout) -> npt.NDArray[np.int64]:
         if batch.time_ps is not None and layout.time_kind != "sample":

@@ -32,6 +32,8 @@ from pwmscope.findings.failsafe.event import SIGNAL_LOSS as NAME
 from pwmscope.findings.failsafe.link_states import LinkState, StateOfLine, link_states
 from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
 from pwmscope.findings.failsafe.marker import Polarity, Reference, marked_losses, reference_of
+from pwmscope.findings.failsafe.recovery import NAME as RECOVERY
+from pwmscope.findings.failsafe.recovery import NO_JUMP
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind
 
 analyse_losses = listen_to
@@ -40,7 +42,9 @@ __all__ = [
     "CONFIDENCE",
     "DEFINITIONS",
     "NAME",
+    "NO_JUMP",
     "PULL_SCATTER_S",
+    "RECOVERY",
     "Alternative",
     "Cause",
     "Failsafe",

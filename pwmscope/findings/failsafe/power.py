@@ -463,7 +463,7 @@ MIDDLE: Final = 0.2
 """A stop range that begins so far up the travel lies round a neutral."""
 ARMING_DEFINITION: Final = Definition(
     ARMING,
-    "The width before the link, set against where the link then puts it. An ESC that learns "
+    "How far the width before the link is from where the link then puts it. An ESC that learns "
     "neutral at start learns the first. Many ESCs want low throttle before they arm.",
     "median width of the pulses before the marker shows on, minus the width that the first change "
     "after it leaps to and stays at for 0.5 s; the order of the first widths in and out of the "

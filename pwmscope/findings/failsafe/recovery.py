@@ -30,6 +30,7 @@ from pwmscope.model import (
 from pwmscope.pulses import Flag, PulseTable
 
 NAME: Final = "recovery"
+NO_JUMP: Final = "no jump"
 MAX_EVIDENCE: Final = 100
 """So many jumps are named as evidence."""
 BEYOND: Final = 0.01
@@ -160,10 +161,10 @@ def recovery_finding(events: Sequence[LossEvent], expected: Expectation) -> Find
         f"most one frame ({seen[0]:.3f} s; {len(jumps)} of {len(losses)} losses)"
     )
     if expected.drives_something:
-        sentence = (
-            f"Hazard: {sentence}. What is on this line runs at once. Bring the sticks to rest "
-            "before you switch the transmitter on."
-        )
+        runs = "What is on this line runs at once. Bring the sticks to rest"
+        if expected.role == "kill":
+            runs = "What it guards gets its power at once. Set its switch to off"
+        sentence = f"Hazard: {sentence}. {runs} before you switch the transmitter on."
     else:
         sentence = f"{sentence[0].upper()}{sentence[1:]}."
     spans = tuple([Evidence(moment_s, moment_s, 1) for moment_s in seen[:MAX_EVIDENCE]])
@@ -187,4 +188,4 @@ def _without_jump(losses: Sequence[LossEvent]) -> Finding:
         f"No jump out of the stop range; {took}. The stick may have been at rest then, so this "
         "does not show that the receiver waits for it."
     )
-    return measured(NAME, "no jump", "", sentence)
+    return measured(NAME, NO_JUMP, "", sentence)

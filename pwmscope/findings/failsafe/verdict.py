@@ -356,8 +356,8 @@ _SAID: Final = {
         "Record until the transmitter is on again and pulses are back.",
     ),
     Ground.ALL_ENDED: Reason(
-        "The pulses of all lines stopped; one plug with all of them, pulled by habit, looks "
-        "the same.",
+        "The pulses of all lines stopped. A hand that pulls one plug with all of them looks the "
+        "same.",
         "Record a spare output that goes to a preset as well, and state it unused.",
     ),
     Ground.OFF_IN_SILENCE: Reason(

@@ -11,7 +11,7 @@ import numpy as np
 
 from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits
 from pwmscope.capture import PS_PER_US, Capture, Line
-from pwmscope.errors import named
+from pwmscope.errors import Reason, named
 from pwmscope.findings.segmentation.change_points import SIDES, in_passing, split_levels
 from pwmscope.findings.segmentation.stretches import (
     CALM,
@@ -374,7 +374,9 @@ def _by_pulses(table: PulseTable) -> str | None:
     convention = table.convention
     whole = int(np.count_nonzero(~table.has(Flag.CUT)))
     if not whole:
-        return "It carries no whole pulse."
+        return Reason(
+            "It carries no whole pulse.", "Check its plug and its wire, then record again."
+        )
     pulses = int(np.count_nonzero(~table.has(Flag.CUT | Flag.GLITCH | Flag.NOTCHED)))
     good = int(np.count_nonzero(table.measured))
     if whole <= MIN_SERVO_PULSES and not good:

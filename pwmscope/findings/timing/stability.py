@@ -489,7 +489,6 @@ STABILITY_DEFINITIONS: Final[tuple[Definition, ...]] = (
         "(m T0) above what is seen",
         "IEEE Std 1139; NIST SP 1065, 5.2.4, 5.3 and 5.5.6; Riley and Greenhall 2004 (noise); "
         "sampling: white phase noise Ts / sqrt(12), JCGM 100, 4.3.7; clauses from memory",
-        everyday=False,
     ),
 )
 
@@ -555,8 +554,8 @@ def _taken_from(clock: FrameClock, whole: ClockStretch, stretch: ClockStretch) -
         return f" {stretch.missing} missing frames are bridged by straight lines."
     if stretch is not whole:
         return (
-            f" Of the {whole.frames} frames {100.0 * whole.missing / whole.frames:.2g} % are "
-            f"missing, so it is taken from the longest stretch without gaps, "
+            f" Of the {whole.frames} frames {100.0 * whole.missing / whole.frames:.2g} % lie in "
+            "signal losses or were not seen. It is taken from the longest stretch without them, "
             f"{stretch.duration_s:.3g} s."
         )
     if clock.borders.size:

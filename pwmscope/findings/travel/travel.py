@@ -148,6 +148,12 @@ def judge_rest(
     if rest.level is None:
         return Verdict.NOT_SHOWN, rest.finding.sentence
     amount = rest.level.repeated.amount
+    if interval_us is None:
+        return Verdict.NOT_SHOWN, Reason(
+            f"The channel rests at {amount.said}. The sample interval is not known, so no width is "
+            "exact.",
+            "Give `rate`.",
+        )
     verdict = against_band(amount, band, interval_us)
     each = [against_band(Amount(us, None), band, interval_us) for us in rest.rests_us]
     if verdict is Verdict.MEETS and any(one is not Verdict.MEETS for one in each):

@@ -68,7 +68,7 @@ def test_a_drive_that_turns_one_way_stops_at_its_low_end():
 
 def test_a_kill_channel_needs_its_widths_and_what_it_guards():
     keys = [gap.key for gap in parse_sheet('[channels.K]\nrole = "kill"').gaps]
-    assert keys == ["channels.K.stop_us", "channels.K.guards"]
+    assert keys == ["marker", "channels.K.stop_us", "channels.K.guards"]
     assert band('role = "kill"') is None
 
 

@@ -142,6 +142,14 @@ def test_a_rate_that_contradicts_the_time_column(tmp_path):
         load(file, rate="2MHz")
 
 
+def test_a_rate_without_its_unit(tmp_path):
+    file = tmp_path / "a.csv"
+    file.write_text("RX1\n0\n1\n0\n")
+    with pytest.raises(PwmscopeError, match=r"'24' is 24 samples a second.*for example 24MHz"):
+        load(file, rate="24")
+    assert load(file, rate="24Hz").sample_interval_ps == pytest.approx(1e12 / 24)
+
+
 def test_a_time_unit_that_is_none(tmp_path):
     file = tmp_path / "a.csv"
     file.write_text("time,RX1\n0,0\n1,1\n")

@@ -387,8 +387,16 @@ class Hints:
             raise ArgumentError("max_gib", format_given(max_gib), "a number of GiB above 0")
         if isinstance(lines, str):
             lines = [name.strip() for name in lines.split(",") if name.strip()]
+        rate_hz = None if rate is None else parse_rate(rate)
+        if isinstance(rate, str) and rate_hz is not None and rate_hz < _MIN_RATE_HZ:
+            number = rate.strip()
+            if number.isdecimal():
+                raise HintError(
+                    f"The rate '{number}' is {number} samples a second, which shows no pulse; "
+                    f"write its unit, for example {number}MHz."
+                )
         return cls(
-            rate_hz=None if rate is None else parse_rate(rate),
+            rate_hz=rate_hz,
             time_unit=None if time_unit is None else parse_time_unit(time_unit),
             time_column=time_column,
             lines=None if lines is None else tuple(lines),
@@ -398,11 +406,15 @@ class Hints:
         )
 
 
+_MIN_RATE_HZ: Final = 1000
+"""Below it a number is taken for one whose unit was forgotten."""
+
+
 def rate_needed(source: str, lack: str) -> HintError:
     """Ask for the sample rate, saying what the rows lack."""
     return HintError(
         f"{source}: the rows {lack}, so the sample rate is needed; "
-        "add `rate` with the analyser's setting, for example `rate='1MHz'`."
+        "add the analyser's setting, for example `rate='1MHz'`."
     )
 
 
@@ -556,9 +568,10 @@ def _windows(parts: Sequence[npt.NDArray[np.int64]]) -> list[npt.NDArray[np.int6
     first, last = min(int(part[0]) for part in held), max(int(part[-1]) for part in held)
     borders = [first + (last - first) * k // count for k in range(count)] + [last + 1]
     cuts = [np.searchsorted(part, borders) for part in held]
+    most = max(_DRAWN // len(held), MIN_CHANGES)
     return [
         np.unique(np.concatenate(
-            [part[cut[k] : min(cut[k + 1], cut[k] + _DRAWN)]
+            [part[cut[k] : min(cut[k + 1], cut[k] + most)]
              for part, cut in zip(held, cuts, strict=True)]
         ))
         for k in range(count)
@@ -582,7 +595,7 @@ def find_listed_interval(
         shown_ps = _interval_in(parts, resolution_ps)
         bound = bound_interval_ps(parts, resolution_ps) if shown_ps is None else None
     if shown_ps is not None:
-        check_rate(hints, shown_ps, source)
+        check_rate(hints, shown_ps, source, in_ticks=True)
     elif bound is not None:
         check_rate(hints, bound[1], source, or_faster=True)
     if rate_hz is not None:
@@ -617,11 +630,23 @@ def find_listed_interval(
     )  # fmt: skip
 
 
-def check_rate(hints: Hints, interval_ps: float, source: str, *, or_faster: bool = False) -> None:
-    """Refuse a rate that a person states where the file's times show another."""
+def check_rate(
+    hints: Hints,
+    interval_ps: float,
+    source: str,
+    *,
+    in_ticks: bool = False,
+    or_faster: bool = False,
+) -> None:
+    """Refuse a rate that a person states where the file's times show another.
+
+    Ticks on which all changes lie may be several samples long.
+    """
     if hints.rate_hz is None:
         return
     ratio = interval_ps * hints.rate_hz / 1e12
+    if in_ticks:
+        ratio /= max(round(ratio), 1)
     if ratio < 0.99 or (ratio > 1.01 and not or_faster):
         raise HintError(
             f"{source}: the times show {format_rate(interval_ps)}{' or faster' * or_faster} but "

@@ -426,7 +426,7 @@ def _doubts(
     if not before.is_marked:
         yield "When the link came is not marked (`off_line`)."
     if table.sample_interval_us is None:
-        yield Reason("The sample interval is not known.", "Give `rate`.")
+        yield Reason("The sample interval is not known.", "State the analyser's setting (`rate`).")
     if before.until_s - before.start_s < MIN_S:
         yield f"At least {MIN_S:g} s before the link are needed."
     if not is_clean:

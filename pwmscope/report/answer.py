@@ -571,9 +571,9 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
     failed = evidence.failsafe_lines(Verdict.DOES_NOT_MEET)
     swapped = [left for left in failsafe.left_out if left.kind is LeftOutKind.SWAPPED]
     if swapped:
-        also = "; failsafe does not meet" if failed else ""
-        said = format_left_out(swapped[0]).partition(":")[0]
-        return f"PLUGS do not match the sheet: {said}{also}"
+        what = format_left_out(swapped[0]).partition(":")[0]
+        told = "; failsafe does not meet" if failed else ""
+        return f"PLUGS do not match the sheet: {what}{told}"
     if failed:
         also = ", ".join(format_line(line.line) for line in failed[1:])
         more = f"; {also} {'do' if len(failed) > 2 else 'does'} not meet either" if also else ""

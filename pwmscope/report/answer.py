@@ -210,6 +210,8 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
     runs = _broken(evidence, "rest position")
     held = (HazardKind.STICK_HELD, HazardKind.FIRST_LINK)
     running = [n for h in evidence.hazards if h.kind in held for n in h.lines if n in runs]
+    first = [n for h in evidence.hazards if h.kind is HazardKind.FIRST_LINK for n in h.lines]
+    started = format_lines(list(dict.fromkeys(first))) if evidence.lines is None else ""
     for hazard in evidence.hazards:
         rank = (3, min(map(evidence.danger, hazard.lines)))
         if hazard.kind in held and running:
@@ -218,9 +220,9 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
                 f"Give no power to what {names} drives: it runs with the stick at rest. First "
                 "bring the rest into the stop range, and record again."
             )
-        elif hazard.kind is HazardKind.FIRST_LINK and evidence.lines is None:
+        elif hazard.kind in held and started:
             said = (
-                f"{format_lines(hazard.lines)}: look with `measure` whether it runs with the stick "
+                f"{started}: look with `measure` whether it runs with the stick "
                 "at rest. If not, bring the sticks to rest before you switch the transmitter on."
             )
         elif hazard.kind in held:
@@ -552,7 +554,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
         more = f"; {also} {'do' if len(failed) > 2 else 'does'} not meet either" if also else ""
         first = f"{evidence.the_device(failed[0].line)} {format_failure(failed[0])}"
         return f"FAILSAFE does not meet: {first}{more}"
-    if other := _format_broken(evidence):
+    if other := _other_failure(evidence):
         if not evidence.has_loss:
             return f"{other}; failsafe not recorded"
         is_met = failsafe.verdict is Verdict.MEETS
@@ -573,7 +575,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
     return f"FAILSAFE not shown: {_why_not_shown(evidence)}"
 
 
-def _format_broken(evidence: Evidence) -> str:
+def _other_failure(evidence: Evidence) -> str:
     """Say which check beside the failsafe's does not meet its limit; empty where none is."""
     mixing, wiring = evidence.mixing, evidence.wiring
     sagging = [c for c in evidence.sensor_checks if c.verdict is Verdict.DOES_NOT_MEET]
@@ -584,7 +586,7 @@ def _format_broken(evidence: Evidence) -> str:
     if broken:
         return f"PULSES do not meet: {format_checks(broken)}"
     if mixing is not None and mixing.verdict is Verdict.DOES_NOT_MEET:
-        return f"MIXING does not meet: {mixing.arrangement.name or 'the gains differ'}"
+        return f"MIXING does not meet: {mixing.wrong}"
     if wiring is not None and wiring.verdict is Verdict.DOES_NOT_MEET:
         return f"WIRING does not meet: {_rules(wiring)}"
     return ""

@@ -208,7 +208,7 @@ def _print_cards(cards: Sequence[Card], console: Console) -> None:
     is_many = len(cards) > _MANY
     table.add_column("", max_width=_WIDE_NAMES if is_many else 24, overflow="fold")
     if not is_many:
-        table.add_column("", max_width=20, overflow="fold")
+        table.add_column("", max_width=26, overflow="fold")
     table.add_column("", no_wrap=True)
     table.add_column("", overflow="fold")
     before = ""

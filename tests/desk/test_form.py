@@ -109,3 +109,14 @@ def test_a_line_may_be_named_by_any_letter():
     form = read_form(typed_by_hand)
     assert set(parse_sheet(form.toml).channels) == {"RX \U0001f916 \u202e"}
     assert parse_sheet(form.toml).robot == "\U0001f916"
+
+
+def test_stretches_have_no_field_and_are_kept():
+    table = {"robot": "Quince", "stretch": [{"name": "off", "from_s": 0.0, "to_s": 5.0}]}
+    form = form_of(table)
+    sent = {field.name: field.value for part in form.parts for field in part.fields}
+    again = read_form(sent)
+    assert not again.faults
+    assert again.toml == form.toml
+    assert "to_s = 5.0" in again.toml
+    assert read_form({**sent, "stretch": "[{"}).faults

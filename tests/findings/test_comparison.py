@@ -1,6 +1,7 @@
 """Findings side by side: what differs by more than its uncertainty, and what does not."""
 
 import dataclasses
+from types import SimpleNamespace
 
 import pytest
 
@@ -84,3 +85,27 @@ def test_texts_differ_where_they_are_not_the_same_and_nothing_where_one_is_not_s
     assert differ(one, two) is True
     assert differ(one, not_shown("x", "", "No loss.")) is None
     assert differ(one, None) is None
+
+
+def bound(high_us, low_us=0.0):
+    said = f"at most {high_us:g} us"
+    return measured("period jitter", said, "", "", interval=(low_us, high_us))
+
+
+def test_two_bounds_do_not_differ_and_a_figure_does_that_lies_beyond_one():
+    assert differ(bound(0.0114), bound(0.0106)) is False
+    figure = measured("period jitter", 0.5, "us", "", interval=(0.4, 0.6))
+    assert differ(bound(0.0114), figure) is True
+    assert differ(figure, bound(0.45)) is False
+
+
+def test_how_often_the_signal_was_lost_is_no_difference_of_receivers():
+    told = [
+        SimpleNamespace(
+            capture=SimpleNamespace(source=f"{value}.csv"),
+            servo={"RX1": SimpleNamespace(findings=(measured("recovery", value, "", ""),))},
+            sensors={},
+        )
+        for value in ("3 jumps", "10 jumps", "no jump")
+    ]
+    assert row(compare(told), "recovery").differs == (None, False, True)

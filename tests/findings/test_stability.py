@@ -154,7 +154,9 @@ def test_of_many_missing_frames_the_longest_stretch_without_is_taken():
     kept[7_000] = False
     found = examine_stability(*record_of(edges_us(9_000, jitter_us=2.0)[kept]))
     assert (found.frames, found.bridged) == (7_000 - 3_991, 0)
-    assert "longest stretch without gaps, 60.2 s" in found.findings[0].sentence
+    said = found.findings[0].sentence
+    assert "lie in signal losses or were not seen" in said
+    assert "longest stretch without them, 60.2 s" in said
     (evidence,) = found.findings[0].evidence
     assert evidence.start_s == pytest.approx(3_991 * 0.02, abs=1e-4)
     assert evidence.pulses == 3_009

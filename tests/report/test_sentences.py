@@ -7,12 +7,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 from rich.console import Console
+from rich.table import Table
 
 from pwmscope import examine, load
 from pwmscope.findings.freshness import format_share
 from pwmscope.model import format_line
 from pwmscope.report.data import to_json
-from pwmscope.report.sentences import channel_sentence, format_link
+from pwmscope.report.sentences import (
+    channel_sentence,
+    format_link,
+    print_table,
+    print_wrapped,
+    tied,
+)
 from pwmscope.report.terminal import print_findings
 
 CAPTURES = Path(__file__).parents[2] / "captures"
@@ -96,3 +103,16 @@ def test_a_share_of_few_frames_is_told_by_its_interval(name, is_wide):
             told = ""
         assert format_link([fresh]).removeprefix("link: fresh ").startswith(told)
         assert bool(format_link([fresh])) == bool(told)
+
+
+def test_a_number_stays_with_its_unit_and_a_table_ends_no_line_in_blanks():
+    console = Console(file=io.StringIO(), width=30, highlight=False)
+    print_wrapped("The width of this line was 1540.0 us, and fresh in 60 to 100 % of it.", console)
+    table = Table(box=None, show_header=False)
+    table.add_row("CH1", tied("fresh in the first part: 60 to 100 % of it"))
+    table.add_row("CH2", "meets")
+    print_table(table, console)
+    lines = console.file.getvalue().splitlines()
+    assert not [line for line in lines if line != line.rstrip()]
+    assert not [line for line in lines if line.lstrip().startswith(("us", "%"))]
+    assert sum("100 %" in line for line in lines) == 2

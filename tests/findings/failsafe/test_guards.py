@@ -10,6 +10,10 @@ from loss_drill import PS, Drill, check, device, holds, preset, sheet_of, steps,
 
 from pwmscope.capture import Capture, Line
 from pwmscope.findings import Verdict
+from pwmscope.model import HazardKind
+from pwmscope.report.answer import make_answer
+from pwmscope.report.evidence import Evidence as ReportEvidence
+from pwmscope.report.robots import robot_answer
 
 KILL = replace(device("RX2"), role="kill", guards=("RX3",))
 RUNS_ON = {"RX1": preset(1507.0, 0.5), "RX2": preset(1507.0, 0.5), "RX3": holds}
@@ -248,3 +252,43 @@ def test_the_rotor_of_a_device_without_a_pin_shows_whether_the_cut_stops_it(
     seen = replace(capture, lines={**capture.lines, "D6": marks})
     assert verdict_of(check(seen, sheet=replace(sheet, weapon_motion_s=2.0)), "RX3") is verdict
     assert verdict_of(check(capture, sheet=sheet), "RX3") is Verdict.NOT_SHOWN
+
+
+def hazards_with(behave, channels, **more):
+    found_hazards = found(behave, channels | {"RX2": KILL}, **more).hazards
+    return {hazard.kind: hazard for hazard in found_hazards}
+
+
+def test_a_relay_runs_nothing_but_gives_power_to_what_is_commanded_to_run(channels):
+    """RX3 holds its width over each loss, so that it runs as soon as RX2's relay closes."""
+    hazards = hazards_with(RUNS_ON, channels)
+    power = hazards[HazardKind.POWER]
+    assert power.lines == ("RX3", "RX2")
+    assert power.width_us == pytest.approx(1500.0, abs=2.0)  # That of the first loss
+    assert (power.times, power.losses) == (10, 10)
+    assert "RX2 gives RX3 power again" in power.sentence
+    assert "RX2" not in hazards[HazardKind.STICK_HELD].lines
+
+
+def test_a_relay_that_closes_on_a_stopped_weapon_is_no_hazard(channels):
+    """The weapon's stick rests in its stop range throughout, with pulses on its line."""
+    resting = Drill(RUNS_ON, losses=10, hands={"RX3": [(0.0, 1000.0)]})
+    sheet = replace(sheet_of(), channels=channels | {"RX2": KILL})
+    hazards = check(resting, sheet=sheet).hazards
+    assert [hazard.lines for hazard in hazards] == [("RX1",)]
+
+
+def test_of_a_device_that_is_not_recorded_nobody_knows_that_it_stands_still(channels):
+    sheet = replace(sheet_of(), channels=channels | {"RX2": KILL})
+    hazards = check(without(Drill(RUNS_ON).capture(), "RX3"), sheet=sheet).hazards
+    power = next(hazard for hazard in hazards if hazard.kind is HazardKind.POWER)
+    assert (power.lines, power.width_us) == (("RX3", "RX2"), None)
+
+
+def test_a_list_counts_losses_as_the_failsafe_does_its_kill_channels_included(channels):
+    sheet = replace(sheet_of(), channels=channels | {"RX2": KILL})
+    for behave, met in ((RUNS_ON, 10), ({**RUNS_ON, "RX2": holds}, 0)):
+        result = check(Drill(behave, losses=10), sheet=sheet)
+        kept = robot_answer(make_answer(ReportEvidence(result, sheet)), result)
+        assert (result.verdict is Verdict.MEETS) == bool(met)
+        assert sum(trial.meets for trial in kept.trials) == met

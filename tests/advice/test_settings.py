@@ -441,3 +441,9 @@ def test_a_plan_shows_an_end_only_where_a_stick_was_at_its_end():
     shy = dataclasses.replace(alignment, spans=gentle)
     half = advise_settings(found, sheet, alignment=shy).channels[0]
     assert half.named("high endpoint").action is Action.NOT_SHOWN
+
+
+def test_a_deadband_that_looks_like_a_slip_widens_no_tolerance():
+    """600 for 60: taken at its word it would leave a neutral that is 45 us off."""
+    slip = DRIVE.replace("60", "600")
+    assert advise(slip, drive(1545, 1045, 2045)).named("neutral").action is Action.CHANGE

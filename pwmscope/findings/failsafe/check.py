@@ -24,8 +24,8 @@ from pwmscope.findings.failsafe.power import (
     covers,
     cuts_before_link,
     guards_of,
-    powered,
     rests_by_s,
+    starts_at_us,
 )
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
@@ -289,6 +289,49 @@ class FailsafeLine:
         return max(failed, key=_stopped_by_s, default=None)
 
 
+def _powered(
+    kill: FailsafeLine, lines: Iterable[FailsafeLine], sheet: BenchSheet | None
+) -> Iterator[Hazard]:
+    """Give a line's hazards; a kill channel runs nothing itself, but gives power to its devices.
+
+    Those are named that are not shown to be commanded to stand still then, and not named already.
+    """
+    stated = None if sheet is None else sheet.channels.get(kill.line)
+    guards = () if stated is None else stated.guards
+    for hazard in kill.hazards:
+        if not guards or hazard.kind is not HazardKind.STICK_HELD:
+            yield hazard
+            continue
+        rec = next(rec for rec in kill.recordings if rec.source == hazard.source)
+        back_s = [
+            event.case.response.after.start_s
+            for event in rec.losses.events
+            if event.recovery.jump_us is not None and event.case.response.after is not None
+        ]
+        known = {line.line: line for line in lines if line.line in guards}
+        seen: dict[str, list[float]] = {}
+        widths_us = []
+        for name in guards:
+            line = known.get(name)
+            if line is not None and any(h.kind is HazardKind.STICK_HELD for h in line.hazards):
+                continue
+            own = [each for each in line.recordings if each.source == rec.source] if line else []
+            for at_s in back_s:
+                runs_us = (
+                    starts_at_us(own[0].table, line.expected, at_s) if line and own else math.nan
+                )
+                if runs_us is not None:
+                    seen.setdefault(name, []).append(at_s)
+                    widths_us.append(runs_us)
+        if seen:
+            width_us = widths_us[0] if len(seen) == 1 and widths_us[0] == widths_us[0] else None
+            times_s = max(seen.values(), key=len)
+            yield replace(
+                hazard, kind=HazardKind.POWER, lines=(*seen, kill.line), at_s=times_s[0],
+                width_us=width_us, from_us=None, times=len(times_s),
+            )  # fmt: skip
+
+
 def _is_open(finding: Finding) -> bool:
     return finding.verdict is Verdict.NOT_SHOWN
 
@@ -355,7 +398,7 @@ class Failsafe:
     @property
     def hazards(self) -> tuple[Hazard, ...]:
         """Where devices were commanded to run, those to held sticks as one, the worst first."""
-        own = [hazard for line in self.lines for hazard in powered(line, self.lines, self.sheet)]
+        own = [hazard for line in self.lines for hazard in _powered(line, self.lines, self.sheet)]
         held = [hazard for hazard in own if hazard.kind is HazardKind.STICK_HELD]
         others = [hazard for hazard in own if hazard.kind is not HazardKind.STICK_HELD]
         order = list(HazardKind)[::-1]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -38,17 +38,12 @@ from pwmscope.model import (
     Evidence,
     Finding,
     FloatArray,
-    Hazard,
-    HazardKind,
     Verdict,
     format_line,
     measured,
     not_shown,
 )
 from pwmscope.pulses import UNMEASURED, PulseTable
-
-if TYPE_CHECKING:
-    from pwmscope.findings.failsafe.check import FailsafeLine
 
 STAYS_S: Final = 0.5
 """A guarded output that is in its stop range for so long is not commanded to run meanwhile."""
@@ -200,48 +195,7 @@ def _followed_s(event: LossEvent, own: PulseTable) -> float:
     return min(*shown_s, rests_s)
 
 
-def powered(
-    kill: FailsafeLine, lines: Iterable[FailsafeLine], sheet: BenchSheet | None
-) -> Iterator[Hazard]:
-    """Give a line's hazards; a kill channel runs nothing itself, but gives power to its devices.
-
-    Those are named that are not shown to be commanded to stand still then, and not named already.
-    """
-    stated = None if sheet is None else sheet.channels.get(kill.line)
-    guards = () if stated is None else stated.guards
-    for hazard in kill.hazards:
-        if not guards or hazard.kind is not HazardKind.STICK_HELD:
-            yield hazard
-            continue
-        rec = next(rec for rec in kill.recordings if rec.source == hazard.source)
-        back_s = [
-            event.case.response.after.start_s
-            for event in rec.losses.events
-            if event.recovery.jump_us is not None and event.case.response.after is not None
-        ]
-        known = {line.line: line for line in lines if line.line in guards}
-        seen: dict[str, list[float]] = {}
-        widths_us = []
-        for name in guards:
-            line = known.get(name)
-            if line is not None and any(h.kind is HazardKind.STICK_HELD for h in line.hazards):
-                continue
-            own = [each for each in line.recordings if each.source == rec.source] if line else []
-            for at_s in back_s:
-                runs_us = _runs_us(own[0].table, line.expected, at_s) if line and own else math.nan
-                if runs_us is not None:
-                    seen.setdefault(name, []).append(at_s)
-                    widths_us.append(runs_us)
-        if seen:
-            width_us = widths_us[0] if len(seen) == 1 and widths_us[0] == widths_us[0] else None
-            times_s = max(seen.values(), key=len)
-            yield replace(
-                hazard, kind=HazardKind.POWER, lines=(*seen, kill.line), at_s=times_s[0],
-                width_us=width_us, from_us=None, times=len(times_s),
-            )  # fmt: skip
-
-
-def _runs_us(table: PulseTable, expected: Expectation, at_s: float) -> float | None:
+def starts_at_us(table: PulseTable, expected: Expectation, at_s: float) -> float | None:
     """At which width a device runs as it gets power; NaN where not known, None where it stands."""
     if expected.band is None:
         return math.nan

@@ -627,6 +627,7 @@ class Change(TypedDict):
 
     kind: Literal[
         "swap plugs",
+        "set neutral",
         "reverse channel",
         "swap sticks",
         "mixing on",
@@ -672,7 +673,9 @@ class MixingEvidence(TypedDict):
 class MixingFinding(TypedDict):
     """One answer about the mixing."""
 
-    name: Literal["arrangement", "gain balance", "clipped corners", "stick to output delay"]
+    name: Literal[
+        "arrangement", "straight line", "gain balance", "clipped corners", "stick to output delay"
+    ]
     value: str | float | None
     unit: str
     uncertainty: Number

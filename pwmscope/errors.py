@@ -233,16 +233,16 @@ class ArgumentError(HintError):
 
     def __init__(self, argument: str, found: str, expected: str, remedy: str = "") -> None:
         self.argument = argument
-        self._said = f" is {found}; expected {expected}. {remedy}".rstrip()
-        super().__init__(self.about(f"The argument {argument}"))
+        self._said = f"{found}; expected {expected}. {remedy}".rstrip()
+        super().__init__(f"The argument {argument} is {self._said}")
 
     def about(self, subject: str) -> str:
         """Write the sentence about what the person gave, such as an option.
 
-        >>> ArgumentError("span", "empty", "two times").about("The option --from")
-        'The option --from is empty; expected two times.'
+        >>> ArgumentError("span", "empty", "two times").about("--from")
+        '--from: empty; expected two times.'
         """
-        return f"{subject}{self._said}"
+        return f"{subject}: {self._said}"
 
 
 def require_type(

@@ -6,6 +6,9 @@ wants when mending a test. mypy takes long and waits for nobody, so it starts wi
 `test_house.test_types` only reads what it said. Every worker collects all tests: in a tree where
 none was compiled yet the first does it alone, and the others take what it compiled. Matrices here
 are small: threads of a linear algebra library would wait for one another, and for other workers.
+Hundreds of tests begin with the same dozen shipped recordings: each process reads each once for the
+same hints and examines it once on the same terms. A test that patches anything, or asks for `anew`,
+works out its own.
 """
 
 import gc
@@ -29,6 +32,7 @@ settings.register_profile("build", deadline=None, derandomize=True)
 settings.load_profile("build" if os.environ.get("CI") == "true" else "bench")
 
 ROOT = Path(__file__).parents[1]
+CAPTURES = ROOT / "captures"
 TYPES = [sys.executable, "-m", "mypy", "--strict", "pwmscope", "docs/json_types.py"]
 TYPES_REPORT = "PWMSCOPE_TYPES_REPORT"
 """Names the file into which the controlling process lets mypy write; workers inherit it."""
@@ -91,6 +95,61 @@ def pytest_collection(session):
         gc.enable()
         if name == "gw0" and COMPILED in os.environ:
             compiled.touch()
+
+
+class Shipped:
+    """What was read of shipped recordings, and what was found in them; both are frozen."""
+
+    def __init__(self):
+        self.read, self.found, self.is_in_use = {}, {}, True
+
+    def reading(self, read):
+        def kept(format_, path, hints):
+            if not self.is_in_use or not path.resolve().is_relative_to(CAPTURES):
+                return read(format_, path, hints)
+            key = (format_.name, str(path), path.stat().st_mtime_ns, hints)
+            if key not in self.read:
+                self.read[key] = read(format_, path, hints)
+            return self.read[key]
+
+        return kept
+
+    def examining(self, examine):
+        def kept(capture, terms):
+            if not self.is_in_use or not any(capture is one for one in self.read.values()):
+                return examine(capture, terms)
+            before = self.found.setdefault(id(capture), [])
+            findings = next((found for known, found in before if known == terms), None)
+            if findings is None:
+                findings = examine(capture, terms)
+                before.append((terms, findings))
+            return findings
+
+        return kept
+
+
+SHIPPED = Shipped()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def shipped_recordings_once():
+    """Each is read once for the same hints, and examined once on the same terms."""
+    from pwmscope.analysis import analysis  # noqa: PLC0415 - compiled with the tests
+    from pwmscope.capture import formats  # noqa: PLC0415
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(formats.Format, "read", SHIPPED.reading(formats.Format.read))
+        patch.setattr(analysis, "_examined", SHIPPED.examining(analysis._examined))
+        yield
+
+
+@pytest.fixture
+def anew():
+    """A test that takes this reads and examines what it asks for itself."""
+
+
+def pytest_runtest_setup(item):
+    SHIPPED.is_in_use = not {"monkeypatch", "anew"}.intersection(item.fixturenames)
 
 
 class AtOnce(Executor):

@@ -266,7 +266,8 @@ def test_only_a_span_is_examined(drill):
     assert 0 < len(part["RX1"].losses) < len(drill["RX1"].losses)
 
 
-def test_progress_is_told(tmp_path):
+@pytest.mark.usefixtures("anew")
+def test_progress_is_told():
     seen = []
     pwmscope.analyse(
         CAPTURES / "noisy-link.csv.gz", hints={"rate": "500kHz"},

@@ -5,13 +5,9 @@ from pwmscope.advice.drive import (
     DrivePath,
     Hands,
     Outputs,
-    Side,
-    Straightness,
-    Throttle,
     differential,
     drive_path,
     integrate,
-    straight_line_error,
 )
 from pwmscope.advice.endpoints import (
     MIND_STOP,
@@ -34,6 +30,8 @@ from pwmscope.advice.settings import (
     advise_settings,
     compare_settings,
 )
+from pwmscope.findings.mixing import DriveSide as Side
+from pwmscope.findings.mixing import Straightness, Throttle, straight_line_error
 
 __all__ = [
     "MIND_STOP", "SETTINGS_ORDER", "Base", "ChannelSettings", "Compared", "Course", "DrivePath",

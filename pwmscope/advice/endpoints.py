@@ -184,9 +184,7 @@ class ChannelSettings:
 
 
 CAN_CREEP: Final = MOTORS
-RATE_UNKNOWN: Final = (
-    "The uncertainty is not known, since the sample interval is not. Give it with `rate`."
-)
+RATE_UNKNOWN: Final = "The sample interval is not known. State the analyser's setting (`rate`)."
 MIND_STOP: Final = "Mind its mechanical stop: go in small steps, and back where it strains."
 _IF_HELD: Final = "Only a plan shows whether the stick was held at its end. If it was"
 

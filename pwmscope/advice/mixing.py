@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal, TypeAlias
 
 import numpy as np
@@ -14,16 +14,13 @@ from pwmscope.advice.drive import (
     Base,
     DrivePath,
     Outputs,
-    Side,
-    Straightness,
-    Throttle,
     differential,
     drive_path,
-    straight_line_error,
 )
 from pwmscope.bench import Axis, BenchSheet, Mixer, PlanStep, StepSpan
 from pwmscope.findings.mixing import (
     AT_OUTPUTS,
+    COMMAND,
     WANTED,
     Arrangement,
     Fault,
@@ -32,24 +29,31 @@ from pwmscope.findings.mixing import (
     Mixing,
     Response,
     Samples,
+    Straightness,
+    Throttle,
     balance_finding,
     balance_of,
     corner_part,
+    drive_sides,
     fit_mix,
     name_arrangement,
     responses_of,
+    straight_finding,
+    straight_line_error,
 )
-from pwmscope.model import FloatArray, Verdict
+from pwmscope.model import COVERAGE, FloatArray, Verdict
 from pwmscope.pulses import PulseTable
 
 ChangeKind: TypeAlias = Literal[
-    "swap plugs", "reverse channel", "mixing on", "mixing off", "equalise gains", "reduce travel",
+    "swap plugs", "reverse channel", "set neutral", "mixing on", "mixing off", "equalise gains",
+    "reduce travel",
 ]  # fmt: skip
 Place: TypeAlias = Literal["plugs", "ESC", "transmitter", "converter", "gyro"]
 
 _EFFORT: Final[dict[ChangeKind, float]] = {
     "swap plugs": 1.0,
     "reverse channel": 2.0,
+    "set neutral": 3.0,
     "mixing on": 5.0,
     "mixing off": 5.0,
     "equalise gains": 6.0,
@@ -70,6 +74,8 @@ class Change:
     # shape (2, 2): What it multiplies the sticks with, before anything else happens to them
     at_sticks: FloatArray
     effort: float  # For the order only
+    # shape (2,): By how much it moves the recorded outputs, in microseconds
+    shift_us: FloatArray = field(default_factory=lambda: np.zeros(2))
 
 
 def _change(
@@ -98,8 +104,8 @@ def plain_changes(samples: Samples) -> tuple[Change, ...]:
     changes = [
         _change(
             "reverse channel",
-            f"Reverse the {side} output ({line}) at its ESC: swap its motor's two wires, or set "
-            "the ESC to reverse.",
+            f"Reverse the {side} output ({line}) in one place: swap its motor's two wires, or set "
+            "the ESC to reverse. Reversing the channel in the transmitter as well would undo it.",
             "ESC",
             line=line,
             outputs=outputs[fault],
@@ -181,6 +187,29 @@ def mixing_changes(
     )
 
 
+def centring_changes(fit: MixFit) -> tuple[Change, ...]:
+    """Bring each output to its neutral at rest, where it is shown to be off by more than a step."""
+    changes = []
+    for at, (output, own) in enumerate(zip(fit.samples.outputs, fit.outputs, strict=True)):
+        off_us = float(own.terms_us[-1]) - output.travel.neutral_us
+        least_us = max(
+            _CENTRED * output.travel.half_us, COVERAGE * math.sqrt(own.covariance[-1, -1])
+        )
+        if abs(off_us) <= least_us:
+            continue
+        words = (
+            f"Set the trim setting of {output.line} so that it rests at "
+            f"{output.travel.neutral_us:g} us; it is {own.terms_us[-1]:.1f} us."
+        )
+        change = _change("set neutral", words, "transmitter", line=output.line)
+        changes.append(replace(change, shift_us=-off_us * np.eye(2)[at]))
+    return tuple(changes)
+
+
+_CENTRED: Final = 0.01
+"""Part of half the travel within which a neutral is not worth a change."""
+
+
 def equalising_change(samples: Samples, ratio: float, doubt: float, *, swapped: bool) -> Change:
     """Lower the stronger output to the weaker."""
     strong = 1 if ratio > 1.0 else 0
@@ -190,8 +219,8 @@ def equalising_change(samples: Samples, ratio: float, doubt: float, *, swapped: 
     gains[strong, strong] = part
     line = samples.outputs[1 - strong if swapped else strong].line
     sentence = (
-        f"Lower the travel of {line}, behind the mixing, by {100.0 * (1.0 - part):.1f} ± "
-        f"{200.0 * spread:.1f} % on both sides of neutral."
+        f"Lower the travel of {line}, on both sides of neutral, by {100.0 * (1.0 - part):.1f} ± "
+        f"{200.0 * spread:.1f} % of what it is now."
     )
     return _change("equalise gains", sentence, "ESC", line=line, outputs=gains)
 
@@ -224,13 +253,14 @@ def changed_samples(fit: MixFit, changes: Sequence[Change]) -> Samples:
     changed behind, and clips there.
     """
     samples = fit.samples
-    sticks, outputs = np.eye(2), np.eye(2)
+    sticks, outputs, shift_us = np.eye(2), np.eye(2), np.zeros(2)
     for change in changes:
+        shift_us = shift_us + change.shift_us
         sticks = sticks @ change.at_sticks
         outputs = change.at_outputs @ outputs
     end = np.maximum(1.0, np.max(np.abs(samples.position), axis=0))
     position = np.clip(fit.position(samples.stick @ sticks.T), -end, end)
-    residual_us = np.stack([output.residual_us for output in fit.outputs], axis=1)
+    residual_us = np.stack([output.residual_us for output in fit.outputs], axis=1) + shift_us
     position = np.clip((position + residual_us / samples.half_us) @ outputs.T, -end, end)
     neutral_us = np.array([output.travel.neutral_us for output in samples.outputs])
     return replace(samples, width_us=neutral_us + position * samples.half_us)
@@ -241,6 +271,7 @@ def prove(fit: MixFit, changes: Sequence[Change]) -> Proof:
     after = fit_mix(changed_samples(fit, changes))
     found = name_arrangement(after)
     works = found.kind is Kind.MIXED and not found.faults
+    works = works and straight_finding(after, found).verdict is not Verdict.DOES_NOT_MEET
     return Proof(after, found.name, responses_of(after), works)
 
 
@@ -312,9 +343,13 @@ def _cheapest(fit: MixFit, found: Arrangement, base: tuple[Change, ...]) -> Mixi
 
 
 def _proven(fit: MixFit, changes: tuple[Change, ...]) -> MixingAdvice:
-    """Try changes, and with them what makes the gains equal, where they are shown to differ."""
+    """Try changes, and with them what sets neutrals and gains right, where they are shown wrong."""
     proof = prove(fit, changes)
     found = name_arrangement(proof.fit)
+    if straight_finding(proof.fit, found).verdict is Verdict.DOES_NOT_MEET:
+        changes = (*changes, *centring_changes(fit))
+        proof = prove(fit, changes)
+        found = name_arrangement(proof.fit)
     if balance_finding(proof.fit, found).verdict is not Verdict.DOES_NOT_MEET:
         return MixingAdvice(changes, proof, needed=True)
     balance = balance_of(proof.fit)
@@ -332,8 +367,6 @@ def _optional(fit: MixFit, before: tuple[Change, ...]) -> tuple[MixingAdvice, ..
     return (MixingAdvice(changes, prove(fit, changes), needed=False),)
 
 
-COMMAND: Final = 0.5
-"""The straight-line error and the moves are told for half stick."""
 MOVE_S: Final = 1.0
 _MOVES: Final = (
     ("forward", 1.0, 0.0),
@@ -342,7 +375,6 @@ _MOVES: Final = (
     ("right", 0.0, 1.0),
     ("forward-right", 1.0, 1.0),
 )
-_MIN_GAIN: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -441,18 +473,7 @@ def _predicted(fit: MixFit, steps: tuple[StepSpan, ...]) -> Outputs:
 
 def _straightness(fit: MixFit, throttles: Sequence[Throttle], base: Base) -> Straightness | None:
     """Work out the straight-line error from the fitted gains and neutrals."""
-    sides = [_side(fit, at, throttle) for at, throttle in enumerate(throttles)]
-    if any(side.gain < _MIN_GAIN or side.speed(COMMAND) <= 0.0 for side in sides):
+    sides = drive_sides(fit, throttles)
+    if sides is None or min(side.speed(COMMAND) for side in sides) <= 0.0:
         return None
-    left, right = sides
-    return straight_line_error(left, right, wheel_base_m=base.wheel_base_m, command=COMMAND)
-
-
-def _side(fit: MixFit, at: int, throttle: Throttle) -> Side:
-    output = fit.outputs[at]
-    whole_us = throttle.high_us - throttle.neutral_us
-    doubt_us = np.sqrt(np.diag(output.covariance))
-    return Side(
-        float(output.terms_us[-1]) - throttle.neutral_us, float(output.terms_us[0]) / whole_us,
-        float(doubt_us[-1]), math.fabs(float(doubt_us[0])) / whole_us, throttle,
-    )  # fmt: skip
+    return straight_line_error(*sides, wheel_base_m=base.wheel_base_m, command=COMMAND)

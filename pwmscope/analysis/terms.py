@@ -331,8 +331,9 @@ def _read_limits(limits: LimitsLike | None, sheet: BenchSheet | None) -> Limits:
         amount = _seconds("limits", value, f"a number for {name}")
         least, most = (MIN_FAILSAFE_S, MAX_FAILSAFE_S) if name == "failsafe_s" else (0, math.inf)
         if amount <= 0 or not least <= amount <= most:
+            unit = "seconds" if name.endswith("_s") else "microseconds"
             within = f"from {least:g} to {most:g}" if math.isfinite(most) else "above 0"
-            raise ArgumentError("limits", f"{amount:g} for {name}", f"a number {within}")
+            raise ArgumentError("limits", f"{amount:g} for {name}", f"a number of {unit} {within}")
         stated[name] = amount
     said = ", ".join(f"{name} = {value:g}" for name, value in stated.items())
     return replace(usual, **stated, source=f"{COMMON_PRACTICE.source}; as asked for: {said}")

@@ -211,6 +211,8 @@ BUTTON_LATE_S: Final = 0.3
 MAX_LATE_S: Final = 5.0
 """No marker is taken to be later."""
 
+WIDEST_DEADBAND: Final = 0.2
+"""A wider deadband, as a part of the travel, is taken for a slip (common practice)."""
 DEFAULT_STOP: Final = 0.02
 """Part of a device's travel, on each side of where it stops, that is taken as its stop range
 where the sheet does not state one: 20 us of 1000 us, a narrow ESC deadband's half (common
@@ -432,16 +434,35 @@ class BenchChannel:
         )
 
     @property
+    def is_band_assumed(self) -> bool:
+        """Whether some end of its stop range is common practice, or a slip, and not the sheet's."""
+        if self.stop_us is not None and self.stop_us[0] < self.stop_us[1]:
+            return False
+        is_neutral_known = self.neutral_us is not None and not self.is_neutral_assumed
+        is_neutral_known |= self.stop_us is not None
+        return self.deadband_us is None or self.is_deadband_doubted or not is_neutral_known
+
+    @property
+    def is_deadband_doubted(self) -> bool:
+        """Whether the stated deadband is wider than common practice, as by a slip."""
+        travel_us = self.high_us - self.low_us
+        return self.deadband_us is not None and self.deadband_us > WIDEST_DEADBAND * travel_us
+
+    @property
     def _margin_us(self) -> float:
         return DEFAULT_STOP * (self.high_us - self.low_us)
 
     def _band_round(self, stop_us: float, said: str) -> StopBand:
-        if self.deadband_us is not None:
+        if self.deadband_us is not None and not self.is_deadband_doubted:
             half_us = self.deadband_us / 2.0
             said += f", with the bench sheet's deadband of {self.deadband_us:g} us round it."
         else:
             half_us = self._margin_us
-            said += f", with {half_us:g} us each side (common practice; no deadband is stated)."
+            why = "no deadband is stated"
+            if self.deadband_us is not None:
+                part = f"{100 * WIDEST_DEADBAND:g} % of the travel"
+                why = f"a deadband of {self.deadband_us:g} us is more than {part}"
+            said += f", with {half_us:g} us each side (common practice; {why})."
         return StopBand(stop_us - half_us, stop_us + half_us, said)
 
 
@@ -586,15 +607,10 @@ class BenchSheet:
         return next((c.mixed_in for c in self.channels.values() if c.mixed_in is not None), None)
 
     @property
-    def mixes_behind(self) -> bool:
-        """Whether the sheet says that forward and turn are mixed behind the receiver."""
-        roles = {channel.role for channel in self.channels.values()}
-        return not roles.isdisjoint(INTO_MIXER) or self.mixer not in {None, "transmitter"}
-
-    @property
     def gaps(self) -> tuple[Gap, ...]:
         """What the failsafe check needs and the sheet does not state, in the sheet's order."""
-        return (*_marker_gaps(self.marker), *(gap for c in self.devices for gap in _device_gaps(c)))
+        own = [gap for c in self.devices for gap in _device_gaps(c)]
+        return (*(_marker_gaps(self.marker) if own or self.marker else ()), *own, *_side_gaps(self))
 
     def stop_band(self, line: str) -> StopBand | None:
         """Return the widths at which the device on a line stands still.
@@ -661,8 +677,25 @@ class BenchSheet:
         )
 
 
+def _side_gaps(sheet: BenchSheet) -> Iterator[Gap]:
+    """Tell of two lines on one side of the drive while the other side has none."""
+    for role, other in (DRIVES, DRIVES[::-1]):
+        lines = [c.line for c in sheet.devices if c.role == role]
+        if len(lines) > 1 and not any(c.role == other for c in sheet.devices):
+            yield Gap(
+                f"{format_key(('channels', lines[-1]))}.role",
+                f"Write the roles of both sides: {' and '.join(lines)} are {role}, and no line is "
+                f"{other}.",
+            )
+
+
 def _marker_gaps(marker: Marker | None) -> Iterator[Gap]:
     if marker is None:
+        yield Gap(
+            "marker",
+            "Write [marker] with line, on and kind: the line that shows whether the transmitter is "
+            "on. `pwmscope failsafe` needs it, or `off_line`.",
+        )
         return
     if marker.on is None:
         yield Gap(
@@ -687,21 +720,40 @@ def _device_gaps(channel: BenchChannel) -> Iterator[Gap]:
         yield Gap(f"{table}.guards", 'Write the lines whose power it cuts, such as ["RX3"].')
     if channel.role not in MOTORS:
         return
-    if channel.is_neutral_assumed and channel.deadband_us is not None and channel.stop_us is None:
-        yield Gap(
-            f"{table}.neutral_us",
-            "Write the width round which its deadband lies, by a test; else its stop range is only "
-            "assumed.",
-        )
+    if channel.is_band_assumed and not channel.no_pin:
+        yield _band_gap(channel, table)
     if channel.no_pulses is None:
         yield Gap(
             f"{table}.no_pulses",
             'Write "stops" or "keeps going": what the device does without pulses, by its manual '
             "or a test.",
         )
-    elif channel.no_pulses == "stops" and channel.no_pulses_after_s is None:
+    if channel.no_pulses != "keeps going" and channel.no_pulses_after_s is None:
+        lead = "Write" if channel.no_pulses else "If it stops, write"
         yield Gap(
             f"{table}.no_pulses_after_s",
-            "Write the seconds from the last pulse until the device stops, by its manual or a "
+            f"{lead} the seconds from the last pulse until the device stops, by its manual or a "
             "test.",
         )
+
+
+def _band_gap(channel: BenchChannel, table: str) -> Gap:
+    """Say which key would state the stop range of a motor."""
+    if channel.is_deadband_doubted:
+        return Gap(
+            f"{table}.deadband_us",
+            f"Write stop_us, the lowest and highest width at which it stands still, if "
+            f"{channel.deadband_us:g} us is no slip. Common practice is at most "
+            f"{100 * WIDEST_DEADBAND:g} % of the travel.",
+        )
+    if channel.deadband_us is not None:
+        return Gap(
+            f"{table}.neutral_us",
+            "Write the width round which its deadband lies, by a test; else its stop range is only "
+            "assumed.",
+        )
+    return Gap(
+        f"{table}.stop_us",
+        "Write the lowest and highest width at which it stands still, by a test; else its stop "
+        "range is only assumed.",
+    )

@@ -346,7 +346,10 @@ def make_plan(
     (['weapon high', 'weapon low again'], 1000000.0)
     """
     if not 0 <= losses <= 20:
-        raise HintError(f"{losses} losses of signal cannot be planned; give 0 to 20.")
+        raise HintError(
+            f"{losses} losses of signal cannot be planned; give 0 to 20. `pwmscope inspect` counts "
+            "those of several recordings together."
+        )
     rate_hz, hold_s = _need(within_us, scatter_us)
     names = _Wording(sheet, mode)
     steps = [

@@ -20,6 +20,7 @@ from pwmscope.bench.toml_text import (
     parse_toml,
     quoted,
     read_toml_text,
+    refuse_other_kind,
     short,
     shown,
 )
@@ -220,6 +221,7 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
     """
     lines = "lines such as [[steps]] and name = 'rest'"
     table = parse_toml(text, source, PlanError, deep=lines, lines=lines)
+    refuse_other_kind(table, source, "plan")
     try:
         model = PlanTable.model_validate(table)
     except ValidationError as error:

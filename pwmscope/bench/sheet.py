@@ -36,6 +36,7 @@ from pwmscope.bench.toml_text import (
     parse_toml,
     quoted,
     read_toml_text,
+    refuse_other_kind,
     short,
     shown,
 )
@@ -269,6 +270,10 @@ def _of_stop(channel: BenchChannel) -> Iterator[_Contradiction]:
         if channel.stop_us is None:
             yield ("deadband_us",), "neutral_us or one stop_us as well, which it lies round"
         return
+    travel_us = channel.high_us - channel.low_us
+    if not is_range and channel.deadband_us is not None and channel.deadband_us >= travel_us:
+        yield ("deadband_us",), f"a width below high_us - low_us, which is {travel_us:g}"
+        return
     if band is None or channel.role not in MOTORS:
         return
     keys = ("stop_us", "deadband_us", "neutral_us", "low_us", "high_us")
@@ -463,6 +468,7 @@ def parse_sheet(text: str, *, source: str = "bench sheet") -> BenchSheet:
         text, source, SheetError, deep="at most three, such as channels.RX1.role",
         lines="lines such as robot = 'Quince'",
     )  # fmt: skip
+    refuse_other_kind(table, source, "sheet")
     sheet, faults = _held(table, source)
     if sheet is None or faults:
         raise _sheet_error(faults, text, source)

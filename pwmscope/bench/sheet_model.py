@@ -42,7 +42,7 @@ from pwmscope.bench.equipment import (
     SuppliedBy,
     Turns,
 )
-from pwmscope.bench.toml_text import MISSING, Fault, KeyPath, nearest
+from pwmscope.bench.toml_text import MISSING, Fault, KeyPath, nearest, nearest_of
 from pwmscope.pulses import STANDARD_SERVO
 
 _UNITS: Final = {
@@ -93,6 +93,7 @@ class Allowed:
 
     text: str
     quantity: Quantity | None = None
+    words: tuple[str, ...] = ()  # The words, where one of some may stand there
 
 
 _NAMES: Final = {"V": "volts", "A": "amperes", "us": "microseconds", "s": "seconds", "ohm": "ohms"}
@@ -157,7 +158,7 @@ def one_of(names: tuple[str, ...]) -> Allowed:
     >>> one_of(("low", "high")).text
     'one of "low", "high"'
     """
-    return Allowed("one of " + ", ".join(f'"{name}"' for name in names))
+    return Allowed("one of " + ", ".join(f'"{name}"' for name in names), words=names)
 
 
 Text: TypeAlias = Annotated[
@@ -611,6 +612,11 @@ def _allowed(model: type[Table], key: str) -> Allowed:
 
 
 def _expected(allowed: Allowed, value: object) -> str:
+    near = nearest_of(value.lower(), allowed.words) if isinstance(value, str) else ""
+    if near:
+        if len(allowed.words) > _MAX_LISTED:
+            return f'"{near}", or another that docs/sheet.md lists'
+        return f'{allowed.text}, of which "{near}" is the nearest'
     meant = "" if allowed.quantity is None else likely_meant(value, allowed.quantity)
     return allowed.text + meant
 

@@ -10,6 +10,7 @@ from typing import Final, Literal, TypeAlias, get_args
 from pwmscope.bench.equipment import (
     INTO_MIXER,
     MAX_LATE_S,
+    MOTORS,
     Control,
     FailsafeIn,
     Level,
@@ -305,6 +306,9 @@ def _lines(answers: Answers) -> Iterator[str]:
         if kind == "light":
             most_s = MAX_LATE_S if answers.late_s is None else answers.late_s
             yield f"late_s = {most_s:g} # the most; `pwmscope plan --marker` leads a calibration"
+    else:
+        yield from ("", "# The line that shows whether the transmitter is on.", "#[marker]")
+        yield from ('#line = "tx-on"', '#on = "high" # or "low"', '#kind = "switch" # or "button"')
     yield from ("", "[transmitter]", '#protocol = "as in its settings"', '#band = "2.4 GHz"')
     boot_s, up = answers.boot_s, answers.starts_with_sticks_up
     yield "#boot_s = 12 # seconds until it sends" if boot_s is None else f"boot_s = {boot_s:g}"
@@ -352,6 +356,10 @@ def _channel(answers: Answers, number: int, line: str, role: Role) -> Iterator[s
         yield f"guards = [{', '.join(map(quoted, answers.guards[line]))}]"
     if role == "weapon" and answers.weapon == "both ways":
         yield f"neutral_us = {STANDARD_SERVO.neutral_us:g}"
+    if role in MOTORS and line not in answers.no_pin:
+        is_one_way = role == "weapon" and answers.weapon == "one way"
+        band = "[950, 1040]" if is_one_way else "[1470, 1530]"
+        yield f"#stop_us = {band} # lowest and highest width at which it stands still, by a test"
     stops = line in answers.stopping
     yield 'no_pulses = "stops"' if stops else '#no_pulses = "stops" # or "keeps going"'
     after_s = answers.stops_after_s.get(line) if stops else None

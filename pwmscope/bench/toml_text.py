@@ -147,10 +147,18 @@ def read_toml_text(
         with Path(path).open("rb") as file:
             data = file.read(most_bytes + 1)
         text = data.decode("utf-8-sig") if len(data) <= most_bytes else None
-    except (OSError, UnicodeDecodeError) as error:
-        why = error.strerror if isinstance(error, OSError) else error
+    except FileNotFoundError:
+        found = "there is no such file; check the name and folder"
+        raise PwmscopeError(f"{source}: {found}.") from None
+    except OSError as error:
         raise PwmscopeError(
-            f"{source}: the {what} cannot be read ({why}); name a TOML file in UTF-8."
+            f"{source}: the {what} cannot be read ({error.strerror}); name a TOML file in UTF-8."
+        ) from None
+    except UnicodeDecodeError as error:
+        begins = data[:2] in (b"\xff\xfe", b"\xfe\xff")
+        found = "UTF-16" if begins else f"not UTF-8 (line {data[: error.start].count(10) + 1})"
+        raise PwmscopeError(
+            f"{source}: the {what} is written in {found}; save it as UTF-8 in your editor."
         ) from None
     if text is None:
         raise PwmscopeError(
@@ -181,9 +189,116 @@ def parse_toml(
         place = _PLACE.search(said)
         at = int(place[1]) if place and place[1] else text.count("\n") + 1
         column = f" at column {place[2]}" if place and place[2] else ""
+        rows = text.split("\n")
+        slip = slip_in(rows[at - 1].rstrip("\r")) if at <= len(rows) else None
+        if slip is not None:
+            raise error(source, at, *slip) from None
+        if _begins_a_recording(text):
+            found = "this is not TOML, and begins as a recording does"
+            raise error(source, 1, "", found, lines) from None
         what = said[: place.start()] if place else said
         found = f"this is not TOML ({short(what, 120)}{column})"
         raise error(source, at, "", found, lines) from None
+
+
+_CURLY: Final = str.maketrans(
+    dict.fromkeys("\u201c\u201d\u201e\u201f\u00ab\u00bb", '"')
+    | dict.fromkeys("\u2018\u2019\u201a\u201b", "'")
+)
+_HEADING: Final = re.compile(r"\s*(\[{1,2})([^\[\]#]+)(\]{1,2})\s*(?:#.*)?")
+_PAIR: Final = re.compile(r"""\s*([^="'#]+?)\s*(?:=|:\s)\s*([^#]*?)\s*(?:#.*)?""")
+_NUMBER: Final = r"[-+]?\d+(?:[.,]\d+)?"
+_VALUES: Final = (
+    (rf"({_NUMBER})", r"\1", "a point before the decimals"),
+    (
+        rf"({_NUMBER})\s*(?P<unit>%|[^\W\d_]+)",
+        r"\1",
+        "a number alone, in the unit of the key's name",
+    ),
+    (
+        rf"({_NUMBER})\s*(?:-|\u2013|to|\.\.+|;|,\s)\s*({_NUMBER})",
+        r"[\1, \2]",
+        "two numbers in brackets",
+    ),
+    (r"(?i:(true|yes))", "true", "true or false in small letters"),
+    (r"(?i:(false|no))", "false", "true or false in small letters"),
+    (r"([^\W\d][^\"'\[\]{}]*)", r'"\1"', "quotes round it"),
+    (r'"([^"]*)', r'"\1"', "a quote at either end"),
+)
+"""How people write a value that TOML does not take: a pattern, what to write, and why."""
+
+
+def slip_in(line: str) -> tuple[str, str, str] | None:
+    """Explain a usual slip in a line that is not TOML: its key, what was found, what to write.
+
+    >>> slip_in("failsafe_s = 2,0")
+    ('failsafe_s', 'the value is 2,0', 'a point before the decimals: failsafe_s = 2.0')
+    >>> slip_in("[channels.CH 3]")
+    ('', 'a name with a blank has no quotes', '[channels."CH 3"]')
+    >>> slip_in("a = [1") is None
+    True
+    """
+    for key, found, better, why in () if _is_toml(line) else _better(line):
+        if _is_toml(better):
+            return key, found, ": ".join(part for part in (why, better) if part)
+    return None
+
+
+def _is_toml(line: str) -> bool:
+    import tomllib  # noqa: PLC0415 - slow to import
+
+    try:
+        tomllib.loads(line)
+    except ValueError:
+        return False
+    return True
+
+
+def _better(line: str) -> Iterator[tuple[str, str, str, str]]:
+    """Rewrite a line in the ways that may make it TOML; with its key, what was found, and why."""
+    heading, pair = _HEADING.fullmatch(line), _PAIR.fullmatch(line)
+    straight = line.translate(_CURLY)
+    if straight != line:
+        yield "", "a quote is curly", straight.strip(), "straight quotes"
+    if heading is not None:
+        parts = (part.strip() for part in heading[2].split("."))
+        better = f"{heading[1]}{format_key(tuple(parts))}{heading[3]}"
+        yield "", "a name with a blank has no quotes", better, ""
+    if pair is None:
+        return
+    key, value = pair[1], pair[2]
+    yield "", "there is no equals sign", f"{key} = {value}", ""
+    joined = re.sub(r"\s+", "_", key)
+    yield "", "a key has a blank", f"{joined} = {value}", ""
+    found = f"the value is {short(value, MAX_SHOWN)}"
+    for pattern, rewritten, why in _VALUES:
+        match = re.fullmatch(pattern, value)
+        if match is None:
+            continue
+        better = re.sub(r"(?<=\d),(?=\d)", ".", match.expand(rewritten))
+        unit = match.groupdict().get("unit")
+        is_own = unit is None or key.endswith((f"_{unit}", "percent" if unit == "%" else "_%"))
+        yield key, found, f"{key} = {better}" if is_own else "", why
+
+
+def refuse_other_kind(table: Mapping[str, Any], source: str, wanted: str) -> None:
+    """Refuse a capture plan where a bench sheet is wanted, and the other way round.
+
+    >>> refuse_other_kind({"steps": [{}]}, "plan.toml", "sheet")
+    Traceback (most recent call last):
+    pwmscope.errors.PwmscopeError: plan.toml is a capture plan; give it as `plan`.
+    """
+    if wanted == "sheet" and isinstance(table.get("steps"), list):
+        raise PwmscopeError(f"{source} is a capture plan; give it as `plan`.")
+    if wanted == "plan" and "steps" not in table and isinstance(table.get("channels"), Mapping):
+        raise PwmscopeError(f"{source} is a bench sheet; give it as `sheet`.")
+
+
+def _begins_a_recording(text: str) -> bool:
+    """Say whether a text that is no TOML begins as a table or a value change dump does."""
+    first = text.partition("\n")[0]
+    cells = [cell for cell in re.split(r"[,;\t]", first) if cell.strip()]
+    return first.startswith("$") or (len(cells) > 1 and not set("=[#") & set(first))
 
 
 def line_of(lines: Mapping[tuple[_Part, ...], int], path: tuple[_Part, ...]) -> int:
@@ -224,10 +339,15 @@ def nearest(word: str, words: Iterable[str]) -> str:
     >>> nearest("robto", ["robot", "club"]), nearest("x", ["robot"])
     (', of which robot is the nearest', '')
     """
+    near = nearest_of(word, words)
+    return f", of which {near} is the nearest" if near else ""
+
+
+def nearest_of(word: str, words: Iterable[str]) -> str:
+    """Find the nearest of some words; empty where none is near."""
     import difflib  # noqa: PLC0415 - slow to import
 
-    near = difflib.get_close_matches(word, list(words), 1)
-    return f", of which {near[0]} is the nearest" if near else ""
+    return next(iter(difflib.get_close_matches(word, list(words), 1)), "")
 
 
 class SheetError(TomlError):

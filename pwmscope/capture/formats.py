@@ -22,7 +22,7 @@ from pwmscope.capture.reader.unpack import (
     settled,
     unpacking_at_most,
 )
-from pwmscope.errors import CaptureError, HintError, plain_text, require_type
+from pwmscope.errors import CaptureError, HintError, PwmscopeError, plain_text, require_type
 from pwmscope.model import PS_PER_S, Assumption, Capture, Line
 
 if TYPE_CHECKING:
@@ -166,7 +166,29 @@ def load(
 
             with first_table(file) as table:
                 return _printable(find_format(table).read(table, hints))
-        return _printable(find_format(file).read(file, hints))
+        try:
+            return _printable(find_format(file).read(file, hints))
+        except PwmscopeError:
+            _refuse_toml(file)
+            raise
+
+
+def _refuse_toml(path: Path) -> None:
+    """Say that what could not be read as a recording is a bench sheet or a capture plan."""
+    import tomllib  # noqa: PLC0415 - only for such a file
+
+    try:
+        table = tomllib.loads(read_head(path, _MAX_TOML).decode())
+    except ValueError:
+        return
+    for key, kind in (("steps", "capture plan"), ("channels", "bench sheet")):
+        if isinstance(table.get(key), list if key == "steps" else dict):
+            argument = kind.split()[-1]
+            remedy = f"give it as `{argument}`, and name a recording"
+            raise CaptureError(name_of(path), f"this is a {kind}", remedy) from None
+
+
+_MAX_TOML: Final = 512 * 1024
 
 
 class Growing(Protocol):
@@ -229,8 +251,6 @@ class Kind:
     """What kind of file a recording is in."""
 
     words: str  # Such as `text table, packed with gzip`
-    # Whether it is an edge file of pwmscope's own, about which nothing is guessed
-    holds_edges: bool = False
 
 
 def find_kind(path: Path) -> Kind:
@@ -250,7 +270,7 @@ def find_kind(path: Path) -> Kind:
         from pwmscope.capture.columnar import is_edge_file  # noqa: PLC0415
 
         if is_edge_file(path):
-            return Kind("edges that pwmscope convert kept, in Parquet", holds_edges=True)
+            return Kind("edges that pwmscope convert kept, in Parquet")
     packing = find_packing(path)
     unpacked = packing == "plain" or found.reader == _COLUMNAR
     return Kind(found.name if unpacked else f"{found.name}, packed with {_PACKED_WITH[packing]}")

@@ -75,7 +75,12 @@ class _Commands(click.Group):
             click.echo(str(error), err=True)
             ctx.exit(BAD_INPUT)
         except OSError as error:
-            _format_lost(error)
+            if error.filename is not None and error.strerror is not None:
+                lost = isinstance(error, FileNotFoundError)
+                found = "there is no such file" if lost else error.strerror
+                click.echo(f"{error.filename}: {found}; check the name and folder.", err=True)
+            else:
+                _format_lost(error)
             ctx.exit(BAD_INPUT)
         except KeyboardInterrupt:
             click.echo("Interrupted; no file was left half-written.", err=True)
@@ -93,15 +98,21 @@ def _spare_work() -> None:
 
 
 def _format_lost(error: OSError) -> None:
-    """Say that the output could not be written, and let nothing more be tried."""
-    why = "it was closed" if isinstance(error, BrokenPipeError) else error.strerror or "unknown"
+    """Say that the output could not be written, and let nothing more be tried.
+
+    A reader that has enough, such as `head`, needs no sentence; the exit code tells.
+    """
     with contextlib.suppress(OSError, ValueError):
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, sys.stdout.fileno())
         os.close(nowhere)
+    if isinstance(error, BrokenPipeError):
+        return
     with contextlib.suppress(OSError):
         click.echo(
-            f"The output could not be written in full ({why}); write it elsewhere.", err=True
+            f"The output could not be written in full ({error.strerror or 'unknown'}); write it "
+            "elsewhere.",
+            err=True,
         )
 
 

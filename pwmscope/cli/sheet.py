@@ -164,11 +164,13 @@ def marker(
 
 
 def _gaps_text(sheet: BenchSheet) -> str:
-    """Say which keys the failsafe check needs and the sheet does not state; empty where none."""
+    """Say which keys the failsafe check needs or doubts; empty where none."""
     if not sheet.gaps:
         return ""
     lines = [f"  {gap.key}\n      {gap.advice}" for gap in sheet.gaps]
-    return "\n".join(["", "The failsafe check also needs these keys of the sheet:", *lines, ""])
+    return "\n".join(
+        ["", "The failsafe check needs these keys of the sheet, or doubts them:", *lines, ""]
+    )
 
 
 def _refuse(

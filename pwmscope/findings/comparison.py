@@ -303,7 +303,8 @@ def _check(findings: Findings, stretches: Sequence[Stretch]) -> None:
     fault = stretch_fault(stretches)
     if fault is not None:
         place, key, value, allowed = fault
-        found = f'stretch "{stretches[place].name}" with {key} {format_given(value)}'
+        given = f"{value:g}" if isinstance(value, float) else format_given(value)
+        found = f'stretch "{stretches[place].name}" with {key} = {given}'
         raise ArgumentError("stretches", found, allowed)
     capture = findings.capture
     for stretch in stretches:

@@ -331,8 +331,6 @@ class Definition:
     # a fact of the trade, "own algorithm" for ours; "from memory" where it was written down without
     # the document open
     source: str
-    # Whether builders ask for it; screens leave out what is not, unless asked for all
-    everyday: bool = True
 
 
 MAX_SPANS: Final = 20

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from pwmscope.capture import Capture, Line, load
 from pwmscope.capture.text import NewEdges
 from pwmscope.errors import PwmscopeError
-from pwmscope.model import one_by_one
+from pwmscope.model import assumed, one_by_one
 from pwmscope.pulses.convention import Convention
 
 if TYPE_CHECKING:
@@ -468,6 +468,9 @@ class GrownEdges:
         except (PwmscopeError, OSError):
             return None
         interval_ps = ends.sample_interval_ps
+        guesses = {a.what for a in assumed(ends.assumptions) if a.source == "convention"}
+        if "sampling interval" in guesses:
+            return None  # the changes between may show more
         agrees = ends.duration_ps == self._now_ps and all(
             _is_within(line.edges_ps, edges_ps[name]) and _is_even(edges_ps[name], interval_ps)
             for name, line in ends.lines.items()

@@ -210,6 +210,8 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
     runs = _broken(evidence, "rest position")
     held = (HazardKind.STICK_HELD, HazardKind.FIRST_LINK)
     running = [n for h in evidence.hazards if h.kind in held for n in h.lines if n in runs]
+    first = [n for h in evidence.hazards if h.kind is HazardKind.FIRST_LINK for n in h.lines]
+    started = format_lines(list(dict.fromkeys(first))) if evidence.lines is None else ""
     for hazard in evidence.hazards:
         rank = (3, min(map(evidence.danger, hazard.lines)))
         if hazard.kind in held and running:
@@ -218,9 +220,9 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
                 f"Give no power to what {names} drives: it runs with the stick at rest. First "
                 "bring the rest into the stop range, and record again."
             )
-        elif hazard.kind is HazardKind.FIRST_LINK and evidence.lines is None:
+        elif hazard.kind in held and started:
             said = (
-                f"{format_lines(hazard.lines)}: look with `measure` whether it runs with the stick "
+                f"{started}: look with `measure` whether it runs with the stick "
                 "at rest. If not, bring the sticks to rest before you switch the transmitter on."
             )
         elif hazard.kind in held:
@@ -584,7 +586,7 @@ def _other_failure(evidence: Evidence) -> str:
     if broken:
         return f"PULSES do not meet: {format_checks(broken)}"
     if mixing is not None and mixing.verdict is Verdict.DOES_NOT_MEET:
-        return f"MIXING does not meet: {mixing.arrangement.name or 'the gains differ'}"
+        return f"MIXING does not meet: {mixing.wrong}"
     if wiring is not None and wiring.verdict is Verdict.DOES_NOT_MEET:
         return f"WIRING does not meet: {_rules(wiring)}"
     return ""

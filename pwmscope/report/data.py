@@ -224,7 +224,7 @@ def _notes(data: dict[str, Json], channel: ChannelFindings) -> dict[str, str]:
 def _reason(path: str) -> str:
     field = path.partition(".")[0]
     if path.endswith("sampling_floor_rms"):
-        return named("The sample interval is not known. Give it with `rate`.")
+        return named("The sample interval is not known. State the analyser's setting (`rate`).")
     if field == "jitter_us":
         return "The stick never stood still for long enough."
     if field in {"period_us", "period_jitter_us", "frame_rate_hz"}:

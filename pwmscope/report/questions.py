@@ -65,7 +65,7 @@ _UNPROVEN: Final = (
 _SAID: Final = {
     Verdict.MEETS: "It drives as wanted",
     Verdict.DOES_NOT_MEET: "It does not drive as wanted",
-    Verdict.NOT_SHOWN: "Not shown",
+    Verdict.NOT_SHOWN: "Whether it drives as wanted is not shown",
 }
 
 
@@ -495,7 +495,9 @@ def mixing_paragraphs(
     """Give headings, each with its paragraphs."""
     answer, *others = mixing.findings
     name = mixing.arrangement.name
-    heading = _SAID[mixing.verdict] + (f": {name}" if name else "")
+    heading = _SAID[mixing.verdict] + (f": {mixing.wrong or name}" if name else "")
+    if mixing.verdict is Verdict.NOT_SHOWN and mixing.lines.is_into_mixer and mixing.fit:
+        heading += f": {mixing.lines.the_mixer} mixes, behind the pins"
     doubtful = [f.name for f in others if f.limit and f.verdict is Verdict.NOT_SHOWN]
     heading += f"; {format_list(doubtful)} not shown." if doubtful else "."
     yield heading, [answer.sentence]

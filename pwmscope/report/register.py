@@ -554,15 +554,19 @@ def _opened(register: Path, *, make: bool = False) -> Iterator[sqlite3.Connectio
             yield base
             base.execute("COMMIT")
     except sqlite3.Error as error:
+        code = getattr(error, "sqlite_errorname", None) or ""
+        remedy = (
+            "Name the register's own file, or a new one"
+            if code.startswith("SQLITE_NOTADB")
+            else "Check that the folder may be written to and has room"
+        )
         raise RegisterError(
-            f"{register}: the register cannot be used: {_why(error)}. Check that the folder may "
-            "be written to and has room."
+            f"{register}: the register cannot be used: {_why(code)}. {remedy}."
         ) from None
 
 
-def _why(error: sqlite3.Error) -> str:
+def _why(code: str) -> str:
     """Say in our own words what kept the register from being used."""
-    code = getattr(error, "sqlite_errorname", None) or ""
     words = {
         "SQLITE_NOTADB": "it is no register",
         "SQLITE_CORRUPT": "it is damaged",

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings
-from pwmscope.findings.failsafe import quiet_limit_s
+from pwmscope.findings.failsafe import quiet_limit_s, worst_loss
 from pwmscope.model import PS_PER_S, PS_PER_US, Span, Verdict, badness, format_line
 from pwmscope.plot import format_loss
 from pwmscope.pulses import Flag, PulseTable
@@ -452,12 +452,15 @@ def _data(lanes: list[_Lane], recorded: Span) -> tuple[str, list[str]]:
 
 def _deciding_s(lanes: list[_Lane], recorded: Span) -> list[Json]:
     """Choose what is shown first: the loss that decided, or where a limit was broken, or all."""
-    ranked = [
-        (badness(event.verdict), -(event.stop_bounds_s or (0.0, 0.0))[1], span)
-        for lane in lanes
-        if lane.channel.losses is not None
-        for event, span in zip(lane.channel.losses.events, lane.channel.loss_spans, strict=True)
-    ]
+    ranked = []
+    for lane in lanes:
+        events = () if lane.channel.losses is None else lane.channel.losses.events
+        losses = [event for event in events if not event.is_restart] or events
+        if losses:
+            worst = worst_loss(losses)
+            late_s = (worst.stop_bounds_s or (0.0, 0.0))[1]
+            span = lane.channel.loss_spans[events.index(worst)]
+            ranked.append((badness(worst.verdict), -late_s, span))
     if ranked:
         _, _, span = min(ranked, key=lambda each: each[:2])
         around_s = max(0.25 * (span.end_s - span.start_s), 0.5)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pwmscope.advice.mixing import advise_mixing, changed_samples
-from pwmscope.findings.mixing import SINGLE, WANTED, examine_mixing
+from pwmscope.findings.mixing import SINGLE, WANTED, Travel, examine_mixing
 
 MIXED = 0.5 * np.array(WANTED)
 UNMIXED = np.array(SINGLE)
@@ -105,7 +105,7 @@ def test_gains_are_equalised_on_the_line_that_is_stronger(make_bench, swapped):
     assert kinds(best) == (["swap plugs"] if swapped else []) + ["equalise gains"]
     strong = "RX2" if swapped else "RX1"
     words = best.by_effort[-1].words
-    assert words.startswith(f"Lower the travel of {strong}, behind the mixing, by ")
+    assert words.startswith(f"Lower the travel of {strong}, on both sides of neutral, by ")
     assert float(words.partition("by ")[2].partition(" ")[0]) == pytest.approx(20.0, abs=0.5)
     made = applied(best, matrix[::-1] if swapped else matrix)
     np.testing.assert_allclose(made, 0.8 * MIXED, atol=0.005)
@@ -135,3 +135,52 @@ def test_a_change_at_the_plugs_is_made_to_the_recorded_widths_themselves(make_be
     before = mixing.fit.samples.width_us
     after = changed_samples(mixing.fit, best.changes).width_us
     np.testing.assert_allclose(after, before[:, ::-1], atol=1e-6)
+
+
+def with_travel(bench, travel):
+    outputs = tuple(replace(output, travel=travel) for output in bench.lines.outputs)
+    return examine_mixing(bench.tables, replace(bench.lines, outputs=outputs))
+
+
+STATED = Travel(1500.0, 500.0, 60.0, is_stated=True)
+RANKS = ["does not meet", "not shown", "meets"]
+
+
+@pytest.mark.parametrize("off_us", [(60.0, 0.0), (40.0, -35.0), (-50.0, 0.0), (25.0, -25.0)])
+def test_neutrals_that_turn_the_robot_are_wrong_and_set_by_trim(make_bench, off_us):
+    """The path by hand: (gain c 500 + off - 30) / 470 for each side at half stick."""
+    mixing = with_travel(make_bench(MIXED, offset_us=off_us), STATED)
+    speeds = (0.5 * 0.5 * 500.0 + np.array(off_us) - 30.0) / 470.0
+    straight = next(f for f in mixing.findings if f.name == "straight line")
+    slower = 100.0 * (1.0 - speeds.min() / speeds.max())
+    assert straight.value == pytest.approx(slower, abs=3 * straight.uncertainty + 0.2)
+    assert mixing.verdict == "does not meet"
+    motion = mixing.responses[0].motion
+    assert motion == f"drives forward in a curve to the {'right' if np.argmin(speeds) else 'left'}"
+    (way,) = advise_mixing(mixing)
+    assert kinds(way) == ["set neutral"] * sum(off != 0.0 for off in off_us)
+    assert way.proof.works
+    np.testing.assert_allclose(way.proof.fit.offset_us, 1500.0, atol=0.5)
+    assert way.proof.responses[0].motion == "drives straight forward"
+
+
+@pytest.mark.parametrize(
+    "off_us", [(0.0, 0.0), (10.0, 0.0), (60.0, 60.0), (60.0, 0.0), (30.0, 8.0)]
+)
+def test_less_known_of_neutral_or_certainty_never_drives_better(make_bench, off_us):
+    """A law: without the stated neutral, and with more noise, the verdict is never better."""
+    quiet = make_bench(MIXED, offset_us=off_us)
+    known = with_travel(quiet, STATED).verdict
+    unstated = with_travel(quiet, replace(STATED, is_stated=False)).verdict
+    noisy = with_travel(make_bench(MIXED, offset_us=off_us, noise_us=5.0), STATED).verdict
+    assert RANKS.index(unstated) <= max(RANKS.index(known), 1)
+    assert RANKS.index(noisy) <= max(RANKS.index(known), 1)
+    assert known == ("meets" if off_us in {(0.0, 0.0), (10.0, 0.0)} else "does not meet")
+
+
+def test_the_first_words_name_what_is_wrong_and_never_the_right_arrangement(make_bench):
+    gains = with_travel(make_bench(MIXED * [[1.0], [0.8]]), STATED)
+    assert gains.wrong.startswith("the right side answers 20 % less than the left")
+    off = with_travel(make_bench(MIXED, offset_us=(60.0, 0.0)), STATED)
+    assert off.wrong == "the neutral of RX1 is off"
+    assert with_travel(make_bench(MIXED), STATED).wrong == ""

@@ -68,13 +68,12 @@ def test_a_drive_that_turns_one_way_stops_at_its_low_end():
 
 def test_a_kill_channel_needs_its_widths_and_what_it_guards():
     keys = [gap.key for gap in parse_sheet('[channels.K]\nrole = "kill"').gaps]
-    assert keys == ["channels.K.stop_us", "channels.K.guards"]
+    assert keys == ["marker", "channels.K.stop_us", "channels.K.guards"]
     assert band('role = "kill"') is None
 
 
 def test_the_one_place_that_mixes_is_known():
-    assert not parse_sheet('[channels.A]\nrole = "drive-left"').mixes_behind
-    assert parse_sheet(PAIR.format("", "")).mixes_behind
+    assert parse_sheet(PAIR.format("", "")).mixer is None
     assert parse_sheet(PAIR.format('mixed_in = "ESC"', 'mixed_in = "ESC"')).mixer == "ESC"
 
 

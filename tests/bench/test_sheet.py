@@ -150,17 +150,46 @@ def test_an_unused_line_is_no_device_and_has_no_stop_range():
     assert (sheet.stop_band("A"), sheet.channels["A"].neutral_us) == (None, None)
 
 
+MARKED = "[marker]\nline = 'tx'\non = 'low'\nkind = 'button'\n"
+STATED = f"{MARKED}[channels.A]\nrole = 'drive-left'\nno_pulses = 'keeps going'\n"
+
+
 @pytest.mark.parametrize(
     ("text", "keys"),
     [
         ("", []),
         ("[marker]\nline = 'tx'", ["marker.on", "marker.kind"]),
         ("[marker]\nline = 'tx'\non = 'low'\nkind = 'button'", []),
-        ("[channels.'RX 1']\nrole = 'weapon'", ['channels."RX 1".no_pulses']),
-        ("[channels.A]\nrole = 'drive-left'\nno_pulses = 'keeps going'", []),
         (
-            "[channels.A]\nrole = 'drive-left'\nno_pulses = 'stops'",
-            ["channels.A.no_pulses_after_s"],
+            "[channels.'RX 1']\nrole = 'weapon'",
+            [
+                "marker",
+                *(
+                    f'channels."RX 1".{key}'
+                    for key in ("stop_us", "no_pulses", "no_pulses_after_s")
+                ),
+            ],
+        ),
+        (
+            "[channels.A]\nrole = 'drive-left'\nno_pulses = 'keeps going'",
+            ["marker", "channels.A.stop_us"],
+        ),
+        (
+            "[channels.A]\nrole = 'drive-left'\nno_pulses = 'stops'\nstop_us = [1480, 1520]",
+            ["marker", "channels.A.no_pulses_after_s"],
+        ),
+        (
+            f"{MARKED}[channels.A]\nrole = 'drive-left'\nno_pin = true\nno_pulses = 'keeps going'",
+            [],
+        ),
+        (f"{STATED}deadband_us = 60\nneutral_us = 1500", []),
+        (f"{STATED}deadband_us = 60", ["channels.A.neutral_us"]),
+        (f"{STATED}deadband_us = 600\nneutral_us = 1500", ["channels.A.deadband_us"]),
+        (f"{STATED}deadband_us = 600\nstop_us = [1200, 1800]", []),
+        (
+            f"{STATED}stop_us = [1480, 1520]\n[channels.B]\nrole = 'drive-left'\n"
+            "stop_us = [1480, 1520]\nno_pulses = 'keeps going'",
+            ["channels.B.role"],
         ),
         ("[channels.A]\nrole = 'servo'\n[channels.B]\nrole = 'unused'", []),
     ],
@@ -168,7 +197,69 @@ def test_an_unused_line_is_no_device_and_has_no_stop_range():
 def test_the_keys_that_the_failsafe_check_needs_are_named(text, keys):
     gaps = parse_sheet(text).gaps
     assert [gap.key for gap in gaps] == keys
-    assert all(gap.advice.startswith("Write ") for gap in gaps)
+    assert all("rite " in gap.advice for gap in gaps)
+
+
+def test_an_implausible_deadband_does_not_widen_the_stop_range():
+    band = parse_sheet(f"{STATED}deadband_us = 600").channels["A"].stop_band
+    assert (band.low_us, band.high_us) == (1480, 1520)
+    assert "a deadband of 600 us is more than 20 % of the travel" in band.source
+    assert parse_sheet(f"{STATED}deadband_us = 200").channels["A"].stop_band.low_us == 1400
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        ("failsafe_s = 2,0", "failsafe_s: the value is 2,0, expected a point before the decimals: "
+         "failsafe_s = 2.0."),
+        ("us_per_percent = 5%", "expected a number alone, in the unit of the key's name: "
+         "us_per_percent = 5."),
+        ("late_s = 500ms", "late_s: the value is 500ms, expected a number alone, in the unit of "
+         "the key's name."),
+        ("[channels.CH 3]", 'a name with a blank has no quotes, expected [channels."CH 3"].'),
+        ("robot = \u201cBramble\u201d", 'a quote is curly, expected straight quotes: robot = '
+         '"Bramble".'),
+        ("no_pulses = stops", 'expected quotes round it: no_pulses = "stops".'),
+        ('robot = "Bramble', 'expected a quote at either end: robot = "Bramble".'),
+        ("stop_us = 950 - 1040", "expected two numbers in brackets: stop_us = [950, 1040]."),
+        ("stop_us = 950,5 - 1040", "expected two numbers in brackets: stop_us = [950.5, 1040]."),
+        ('robot: "Bramble"', 'there is no equals sign, expected robot = "Bramble".'),
+        ("stop us = 950", "a key has a blank, expected stop_us = 950."),
+        ("reversed = True", "expected true or false in small letters: reversed = true."),
+    ],
+)  # fmt: skip
+def test_the_usual_slips_are_told_with_what_to_write(line, told):
+    with pytest.raises(SheetError) as error:
+        parse_sheet(f"# a sheet\n{line}\n", source="own.toml")
+    assert str(error.value).startswith("own.toml, line 2")
+    assert str(error.value).endswith(told)
+
+
+@pytest.mark.parametrize(
+    ("data", "told"),
+    [
+        ("robot = 'a'".encode("utf-16"), "is written in UTF-16; save it as UTF-8"),
+        (b"robot = 'a'\nclub = 'caf\xe9'", r"is written in not UTF-8 \(line 2\); save it as UTF-8"),
+        (b"[[steps]]\nname = 'rest'\nseconds = 3\n", "is a capture plan; give it as `plan`"),
+        (b"time_s,CH1,CH2\n0,0,1\n", "line 1: this is not TOML, and begins as a recording does"),
+        (b"$timescale 1us $end\n", "line 1: this is not TOML, and begins as a rec"),
+        (
+            b"[channels.A]\nrole = 'Weapon'",
+            'expected "weapon", or another that docs/sheet.md lists',
+        ),
+        (b"[marker]\nline = 'a'\non = 'High'", 'one of "low", "high", of which "high" is the near'),
+    ],
+)
+def test_what_is_no_sheet_says_what_it_is(tmp_path, data, told):
+    path = tmp_path / "own.toml"
+    path.write_bytes(data)
+    with pytest.raises(PwmscopeError, match=told):
+        load_sheet(path)
+
+
+def test_a_sheet_that_is_not_there_is_told_so(tmp_path):
+    with pytest.raises(PwmscopeError, match="there is no such file; check the name and folder"):
+        load_sheet(tmp_path / "nosuch.toml")
 
 
 BAD = {
@@ -267,13 +358,13 @@ def test_the_fault_that_stands_first_is_told():
 def test_a_file_that_cannot_be_a_sheet(tmp_path):
     for name, data, words in (
         ("big.toml", b"#" * (MAX_BYTES + 1), "a few kilobytes"),
-        ("bytes.toml", b"\xff\xfe\x00", "TOML file in UTF-8"),
+        ("bytes.toml", b"\xff\xfe\x00", "in UTF-16; save it as UTF-8"),
     ):
         (tmp_path / name).write_bytes(data)
         with pytest.raises(PwmscopeError, match=words):
             load_sheet(tmp_path / name)
     for path in (tmp_path, tmp_path / "none.toml"):
-        with pytest.raises(PwmscopeError, match="cannot be read"):
+        with pytest.raises(PwmscopeError, match=r"cannot be read|no such file"):
             load_sheet(path)
 
 

@@ -138,8 +138,16 @@ def test_samples_without_time_ask_for_the_rate(tmp_path):
 def test_a_rate_that_contradicts_the_time_column(tmp_path):
     file = tmp_path / "a.csv"
     file.write_text("time_us,RX1\n" + "".join(f"{k},{int(k > 50)}\n" for k in range(100)))
-    with pytest.raises(PwmscopeError, match=r"shows 1 MS/s but `rate` says 2 MS/s"):
+    with pytest.raises(PwmscopeError, match=r"show 1 MS/s but `rate` says 2 MS/s"):
         load(file, rate="2MHz")
+
+
+def test_a_rate_without_its_unit(tmp_path):
+    file = tmp_path / "a.csv"
+    file.write_text("RX1\n0\n1\n0\n")
+    with pytest.raises(PwmscopeError, match=r"'24' is 24 samples a second.*for example 24MHz"):
+        load(file, rate="24")
+    assert load(file, rate="24Hz").sample_interval_ps == pytest.approx(1e12 / 24)
 
 
 def test_a_time_unit_that_is_none(tmp_path):

@@ -95,6 +95,20 @@ def test_a_hint_wins_over_the_heading(tmp_path):
     assert capture.duration_ps == 3_000_000
 
 
+def test_a_hint_against_the_heading_is_refused_where_pulses_show_the_heading_right(tmp_path):
+    rows = "".join(f"{20 * k + 5},1\n{20 * k + 6.5},0\n" for k in range(30))
+    file = write(tmp_path / "a.csv", "time_ms,RX1\n0,0\n" + rows)
+    with pytest.raises(
+        PwmscopeError,
+        match="column time_ms: the heading says ms, and levels last as servo pulses do in ms, not "
+        "in us; leave `time_unit` out",
+    ):
+        load(file, time_unit="us")
+    wrong = write(tmp_path / "b.csv", "time_us,RX1\n0,0\n" + rows)
+    said = [a for a in load(wrong, time_unit="ms").assumptions if a.what == "time unit"]
+    assert said[0] == "Column 'time_us' is time in ms, as you said, though its heading says us."
+
+
 def test_time_before_the_trigger_moves_the_origin_and_is_said(tmp_path):
     capture = load(write(tmp_path / "a.csv", "time_s,RX1\n-0.5,0\n-0.25,1\n0.5,0\n"))
     assert capture.lines["RX1"].edges_ps.tolist() == [250_000_000_000, 1_000_000_000_000]

@@ -132,7 +132,7 @@ def test_where_nobody_answers_one_sentence_says_so(monkeypatch, tmp_path):
     done = run("report", DRILL, HOLDS, "-o", tmp_path / "out", "--cluster", "tcp://127.0.0.1:9")
     assert done.exit_code == 2
     assert done.stderr == (
-        "--cluster is 'tcp://127.0.0.1:9', where no scheduler answers; expected the address of a "
+        "--cluster: 'tcp://127.0.0.1:9', where no scheduler answers; expected the address of a "
         "dask.distributed scheduler, such as tcp://farm:8786.\n"
     )
     assert not (tmp_path / "out").exists()

@@ -140,6 +140,49 @@ def test_a_missing_file_and_a_folder(tmp_path, what):
     assert len(result.stderr.splitlines()) == 1
 
 
+SWAPPED = (
+    (("measure", "own.toml"), "own.toml: this is a bench sheet; give it as --sheet, and name a"),
+    (("measure", "plan.toml"), "plan.toml: this is a capture plan; give it as --plan, and name a"),
+    (("measure", SWEEP, "--plan", "own.toml"), "own.toml is a bench sheet; give it as --sheet."),
+    (("measure", SWEEP, "--sheet", "plan.toml"), "plan.toml is a capture plan; give it as --plan."),
+    (("measure", SWEEP, "--sheet", "no.toml"), "no.toml: there is no such file; check the name"),
+    (("follow", "no.csv"), "no.csv: there is no such file; check the name and folder."),
+    (
+        ("log", "add", SWEEP, "--sheet", "own.toml", "--register", "own.toml"),
+        "own.toml: the register cannot be used: it is no register. Name the register's own file",
+    ),
+    (
+        ("measure", SWEEP, "--from", "20", "--to", "10"),
+        "--from and --to: from 20 to 10 s; expected",
+    ),
+    (("stretches", SWEEP), "--stretch: none; expected two stretches or more"),
+)
+
+
+@pytest.mark.parametrize(("words", "told"), SWAPPED)
+def test_files_given_in_each_others_place_are_recognised(tmp_path, monkeypatch, words, told):
+    monkeypatch.chdir(tmp_path)
+    Path("own.toml").write_text(
+        '[channels.RX1]\nrole = "weapon"\n[channels.RX2]\nrole = "servo"\n' + "#\n" * 400
+    )
+    Path("plan.toml").write_text('[[steps]]\nname = "rest"\nseconds = 5\n')
+    result = run(*words)
+    assert result.exit_code == 2
+    assert result.stderr.splitlines()[-1].startswith(told)
+
+
+def test_a_reader_that_has_enough_is_no_fault():
+    process = subprocess.Popen(
+        [sys.executable, "-m", "pwmscope", "measure", SWEEP, "--all"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    process.stdout.close()
+    assert process.stderr.read() == b""
+    process.stderr.close()
+    assert process.wait() != 0
+
+
 def test_a_folder_that_cannot_be_written_to_is_told(tmp_path):
     result = run("measure", SWEEP, "--json", tmp_path / "no" / "such" / "a.json")
     assert result.exit_code == 2

@@ -23,6 +23,7 @@ loss_drill = importlib.util.module_from_spec(_spec)
 sys.modules.setdefault("loss_drill", loss_drill)
 _spec.loader.exec_module(loss_drill)
 PRESETS = {line: loss_drill.preset(rest_us + 7.0) for line, rest_us in loss_drill.REST.items()}
+HOLDS_WEAPON = PRESETS | {"RX3": loss_drill.holds}
 CAPTURES = ROOT / "captures"
 SHEET = CAPTURES / "bench.toml"
 DRILL, PRESET = CAPTURES / "drill.csv.gz", CAPTURES / "preset.csv.gz"
@@ -275,7 +276,10 @@ def test_no_picture_is_drawn_of_no_loss(tmp_path):
         ([STOPS, "--off-at", "soon"], "write a number and a unit"),
         ([STOPS, DRILL, "--off-at", "5.4"], "one recording, and 2 are given"),
         ([DRILL, "--off-line", "tx-on=up"], "write --off-line tx-on=high"),
-        ([DRILL, "--limit", "0s"], "expected a number from 0.05 to 60"),
+        (
+            [DRILL, "--limit", "0s"],
+            "--limit: 0 for failsafe_s; expected a number of seconds from 0.05 to 60",
+        ),
         ([DRILL, "--limit", "2V"], "time unit 'V'"),
         ([DRILL, "--picture", "losses.gif"], ".svg, .png or .pdf"),
         ([DRILL, "--sheet", "nowhere.toml"], "nowhere.toml"),
@@ -337,6 +341,32 @@ def bench(tmp_path):
         return ["--sheet", file, "--rate", "1MHz"]
 
     return write, sheet
+
+
+def test_whole_microseconds_without_a_rate_are_known_well_enough(bench):
+    write, sheet = bench
+    whole = run(write("whole.csv", behave=PRESETS), *sheet()[:2])
+    assert whole.output.startswith("FAILSAFE meets, 3 of 3")
+    kept = run(write("holds.csv", behave=HOLDS_WEAPON), *sheet()[:2])
+    assert kept.output.startswith("FAILSAFE does not meet")
+
+
+@pytest.mark.parametrize("step_us", [10, 100])
+def test_a_coarser_print_never_scores_better(bench, step_us):
+    write, sheet = bench
+    for behave in (PRESETS, HOLDS_WEAPON):
+        fine = write("fine.csv", behave=behave)
+        heading, *rows = fine.read_text().splitlines()
+        cells = [row.split(",") for row in rows]
+        rounded = (f"{round(int(t) / step_us) * step_us},{','.join(at)}" for t, *at in cells)
+        coarse = fine.with_name("coarse.csv")
+        # Of changes that fall on one time, the last is what the list tells.
+        told = dict(row.split(",", 1) for row in rounded)
+        coarse.write_text("\n".join([heading, *(f"{t},{at}" for t, at in told.items())]) + "\n")
+        codes = {0: 2, 3: 1, 1: 0}  # meets, not shown, does not meet
+        assert (
+            codes[run(coarse, *sheet()[:2]).exit_code] <= codes[run(fine, *sheet()[:2]).exit_code]
+        )
 
 
 def test_a_whole_bench_meets(bench):

@@ -121,7 +121,7 @@ def test_a_folder_where_all_meet_is_0_and_an_unusable_one_makes_it_2(
         ([DRILL], "--sheet ROBOT.toml"),
         (["nowhere.csv", "--sheet", SHEET], "no such file"),
         ([CAPTURES / "zoo", "--sheet", SHEET], "Leave --sheet out"),
-        ([DRILL, HOLDS, "--sheet", SHEET, "--off-at", "3s"], "--off-at is given for 2 recordings"),
+        ([DRILL, HOLDS, "--sheet", SHEET, "--off-at", "3s"], "--off-at: given for 2 recordings"),
     ],
 )
 def test_bad_input_is_one_sentence(tmp_path, words, said):
@@ -153,7 +153,7 @@ def left_open(done):
 
 
 def test_one_loss_names_what_it_leaves_open(tmp_path, at_table):
-    done = run(at_table, "--sheet", SHEET, "--rate", "1MHz", "-o", tmp_path)
+    done = run(at_table, "--sheet", SHEET, "-o", tmp_path)
     assert done.exit_code == 3, done.output
     said = left_open(done)
     assert said[0] == "  - the link was never lost: RX1, RX2, RX3, RX4"
@@ -165,7 +165,7 @@ def test_one_loss_is_named_beside_the_home_test_of_the_same_robot(tmp_path, at_t
     register = tmp_path / "club.sqlite"
     home = run(DRILL, "--sheet", SHEET, "-o", tmp_path, "--register", register)
     assert "One loss" not in home.output
-    words = (at_table, "--sheet", SHEET, "--rate", "1MHz", "-o", tmp_path, "--register", register)
+    words = (at_table, "--sheet", SHEET, "-o", tmp_path, "--register", register)
     said = left_open(run(*words))
     assert said[-2].startswith("The home test, entry 1 of ")
     assert said[-2].endswith(": meets, 10 losses.")

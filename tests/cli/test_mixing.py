@@ -67,7 +67,7 @@ def test_swapped_lines_give_swapped_outputs_and_names():
 def test_without_sticks_it_says_what_to_record():
     result = run(DRIVE, *NAMED)
     assert result.exit_code == 3
-    assert result.output.splitlines()[0] == "Not shown."
+    assert result.output.splitlines()[0] == "Whether it drives as wanted is not shown."
     assert "Record the receiver's stick channels too, or follow a --plan" in flat(result.output)
 
 

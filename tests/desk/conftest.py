@@ -99,7 +99,7 @@ def wait_for(found, what):
         value = found()
         if value:
             return value
-        time.sleep(0.05)
+        time.sleep(0.1)
     raise AssertionError(f"{what} did not come")
 
 

@@ -158,3 +158,47 @@ def test_what_the_headline_asks_for_is_among_what_is_told():
         if answer.headline.startswith("PULSES do not meet"):
             line = answer.headline.split(" of ")[1].split(",")[0].split(";")[0]
             assert any(line in action.lines for action in answer.actions), answer.headline
+
+
+def test_a_robot_that_turns_within_every_neutrals_limit_is_told_so_first():
+    """Neutrals 19 us apart from 1500 us each way: at half stick 214 to 176 of 470, 18 % slower."""
+    sheet = MARKER.replace("{on}", "high") + "".join(
+        DRIVE.format(line=line, side=side) + STOPS for line, side in (("A", "left"), ("B", "right"))
+    )
+    sheet += '[channels.E]\nrole = "stick-elevator"\n[channels.R]\nrole = "stick-aileron"\n'
+    rng = np.random.default_rng(8)
+    at_s = 0.004 + np.arange(int((END_S - 0.01) / PERIOD_S)) * PERIOD_S
+    half = [(30, 0.5), (33, -0.5), (36, 0)]
+    ahead = position(POINTS["A"][:4] + half, at_s)
+    turn = position(POINTS["B"][:4] + [(at + 10, to) for at, to in half], at_s)
+    sent_us = {
+        "A": 1519 + 450 * (ahead + turn), "B": 1481 + 450 * (ahead - turn),
+        "E": 1500 + 500 * ahead, "R": 1500 + 500 * turn,
+    }  # fmt: skip
+    lines = {}
+    for name, width_us in sent_us.items():
+        fall_s = at_s + (width_us + rng.normal(0.0, 0.35, at_s.size)) / 1e6
+        ends_s = np.stack([at_s, fall_s], axis=1).ravel()
+        lines[name] = Line(name, np.round(ends_s * 12e6).astype(np.int64) * 83_333 + 1, 0)
+    lines["TX"] = Line("TX", np.zeros(0, np.int64), 1)
+    analysis = analyse(
+        Capture(lines, int(END_S * 1e12), 83_333.0, "made"), sheet=parse_sheet(sheet)
+    )
+    assert analysis.mixing.verdict == "does not meet"
+    assert analysis.headline.startswith("MIXING does not meet: it turns with the stick forward")
+    first = next(a for a in analysis.answer.actions if a.doing == "set")
+    assert first.sentence.count("trim setting") == 2
+
+
+def test_where_only_the_failsafe_is_asked_a_start_by_itself_is_looked_into_first():
+    """What runs as the link first comes may run at rest: resting sticks alone are no advice."""
+    capture = recorded(weapon=lambda x: 1500 - 500 * x)
+    late = {**capture.lines, "TX": Line("TX", (np.array([2.0]) * 1e12).astype(np.int64), 0)}
+    for name in "ABC":
+        pulses_ps = capture.lines[name].edges_ps.reshape(-1, 2)
+        late[name] = Line(name, pulses_ps[pulses_ps[:, 0] > 3.0e12].ravel(), 0)
+    analysis = analysed(Capture(late, capture.duration_ps, 83_333.0, "late"))
+    assert any(hazard.lines == ("C",) for hazard in analysis.failsafe_answer.hazards)
+    said = told(analysis.failsafe_answer)
+    assert any("whether it runs with the stick at rest" in each for each in said)
+    assert not any(each.startswith("Bring the sticks") for each in said)

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 import pwmscope
-from pwmscope.bench import load_sheet
+from pwmscope.bench import load_sheet, parse_sheet
 from pwmscope.capture import Capture, Line
 from pwmscope.model import Span
 from pwmscope.pulses import Flag
@@ -315,6 +315,19 @@ def test_it_opens_on_the_loss_that_decided():
     from_s, to_s = opens_on(findings)
     (failed,) = [e for e in findings["RX4"].losses.events if e.verdict == "does not meet"]
     assert from_s < failed.lost_s < failed.recovered_s < to_s < findings.capture.end_s
+
+
+def test_it_opens_on_the_loss_that_the_finding_names():
+    text = Path("captures/bench.toml").read_text(encoding="utf-8")
+    sheet = parse_sheet(re.sub(r"(?m)^failsafe_s = .*$", "failsafe_s = 0.95", text))
+    findings = pwmscope.examine(pwmscope.load("captures/drill.csv.gz"), sheet=sheet)
+    named = [
+        re.search(r"The loss at (\S+) s decides", channel.losses.finding.sentence)
+        for channel in findings.servo.values()
+    ]
+    from_s, to_s = opens_on(findings)
+    assert {channel.losses.finding.verdict for channel in findings.servo.values()} == {"not shown"}
+    assert any(told and from_s < float(told[1]) < to_s for told in named)
 
 
 def test_without_a_loss_it_opens_on_what_breaks_a_limit_or_on_everything():

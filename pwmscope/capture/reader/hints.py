@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import math
 import random
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -386,8 +387,16 @@ class Hints:
             raise ArgumentError("max_gib", format_given(max_gib), "a number of GiB above 0")
         if isinstance(lines, str):
             lines = [name.strip() for name in lines.split(",") if name.strip()]
+        rate_hz = None if rate is None else parse_rate(rate)
+        if isinstance(rate, str) and rate_hz is not None and rate_hz < _MIN_RATE_HZ:
+            number = rate.strip()
+            if number.isdecimal():
+                raise HintError(
+                    f"The rate '{number}' is {number} samples a second, which shows no pulse; "
+                    f"write its unit, for example {number}MHz."
+                )
         return cls(
-            rate_hz=None if rate is None else parse_rate(rate),
+            rate_hz=rate_hz,
             time_unit=None if time_unit is None else parse_time_unit(time_unit),
             time_column=time_column,
             lines=None if lines is None else tuple(lines),
@@ -397,11 +406,15 @@ class Hints:
         )
 
 
+_MIN_RATE_HZ: Final = 1000
+"""Below it a number is taken for one whose unit was forgotten."""
+
+
 def rate_needed(source: str, lack: str) -> HintError:
     """Ask for the sample rate, saying what the rows lack."""
     return HintError(
         f"{source}: the rows {lack}, so the sample rate is needed; "
-        "add `rate` with the analyser's setting, for example `rate='1MHz'`."
+        "add the analyser's setting, for example `rate='1MHz'`."
     )
 
 
@@ -467,9 +480,11 @@ _MANTISSAS: Final = (1.0, 1.2, 1.25, 1.5, 1.6, 2.0, 2.4, 2.5, 3.0, 3.2, 4.0, 4.8
                      7.5, 8.0, 9.6)  # fmt: skip
 _DRAWN: Final = 4096
 """Of a long list, this many are tried first; what fits them is held against all."""
-RATES_HZ: Final = tuple(m * 10.0**e for e in range(4, 10) for m in _MANTISSAS)
+RATES_HZ: Final = tuple(m * 10.0**e for e in range(3, 10) for m in _MANTISSAS)
 """Sample rates tried, slowest first: round figures and the divisors of common
 crystal clocks, as analysers offer them (common practice)."""
+_SURE: Final = 19 * math.log(4.0)
+"""Ticks are believed where unrelated times would all lie on them once in ``exp(26)``."""
 
 
 def find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> float | None:
@@ -481,7 +496,7 @@ def find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> flo
     (24 MS/s has 41.666... ns) is found by trying known rates, allowing each
     time its printed rounding. By chance, `n` unrelated times would fit a
     trial interval ``T`` with probability ``(2 r / T)^(n-1)``, where ``r`` is
-    the printed resolution; with 20 times and ``T >= 8 r`` that is below 1e-11.
+    the printed resolution, and have ``T`` as a divisor with ``(r / T)^(n-1)``.
 
     >>> ticks = np.array([0, 36000, 480000, 516001] + [516001 + 7 * k for k in range(1, 30)])
     >>> ns = np.round(ticks * 1000 / 24).astype(np.int64)
@@ -504,47 +519,152 @@ def _interval_in(parts: Sequence[npt.NDArray[np.int64]], resolution_ps: int) -> 
     return _search(np.concatenate(parts), resolution_ps)
 
 
+def bound_interval_ps(
+    parts: Sequence[npt.NDArray[np.int64]], resolution_ps: int
+) -> tuple[float, float] | None:
+    """Bound the sampling interval of changes whose ticks the printed digits hide.
+
+    Two changes, and two distances of changes that differ by more than their rounding, are at
+    least one interval apart. Where that leaves no more than a few printed digits, one digit is
+    taken: sampled more finely, the times err by it. Part of a list may be printed more coarsely
+    (by its significant digits): the coarsest of its windows counts.
+
+    Returns
+    -------
+    taken_ps, most_ps : float
+        What is taken, and what it is at most; None for too few changes.
+
+    >>> bound_interval_ps([np.cumsum(np.arange(1500, 1700)) * 10**6], 10**6)
+    (1000000.0, 5000000.0)
+    >>> bound_interval_ps([np.cumsum(np.arange(1500, 3000, 71)) * 10**6], 10**6)
+    (73000000.0, 73000000.0)
+    """
+    windows = [window for window in _windows(parts) if window.size >= MIN_CHANGES]
+    if not windows:
+        return None
+    digits_ps = [resolution_ps]
+    for window in windows:
+        divisor = int(np.gcd.reduce(window - window[0]))
+        if (window.size - 1) * math.log(divisor / resolution_ps) >= _SURE:
+            digits_ps.append(divisor)
+    digit_ps = max(digits_ps)
+    apart_ps = np.unique(np.concatenate([np.diff(window) for window in windows]))
+    after = np.searchsorted(apart_ps, apart_ps + 2 * digit_ps, side="right")
+    known = after < apart_ps.size
+    steps_ps = apart_ps[after[known]] - apart_ps[known] + 2 * digit_ps
+    most_ps = float(min(int(apart_ps[0]) + digit_ps, int(steps_ps.min(initial=2**62))))
+    return (float(digit_ps) if most_ps <= 5 * digit_ps else most_ps), most_ps
+
+
+_WINDOWS: Final = 16
+
+
+def _windows(parts: Sequence[npt.NDArray[np.int64]]) -> list[npt.NDArray[np.int64]]:
+    """Take changes of all parts from windows over the whole time, each in order and once."""
+    held = [part for part in parts if part.size]
+    if not held:
+        return []
+    count = min(max(sum(part.size for part in held) // 512, 1), _WINDOWS)
+    first, last = min(int(part[0]) for part in held), max(int(part[-1]) for part in held)
+    borders = [first + (last - first) * k // count for k in range(count)] + [last + 1]
+    cuts = [np.searchsorted(part, borders) for part in held]
+    most = max(_DRAWN // len(held), MIN_CHANGES)
+    return [
+        np.unique(np.concatenate(
+            [part[cut[k] : min(cut[k + 1], cut[k] + most)]
+             for part, cut in zip(held, cuts, strict=True)]
+        ))
+        for k in range(count)
+    ]  # fmt: skip
+
+
 def find_listed_interval(
     parts: Sequence[npt.NDArray[np.int64]],
     resolution_ps: int,
     rate_hz: float | None,
     hints: Hints,
+    source: str,
+    *,
     digits: str = "printed to",
 ) -> tuple[float | None, Assumption]:
     """Find the sampling interval of changes, listed in parts, stated or shown, and say how."""
     what, arguments = "sampling interval", ("rate",)
+    by_file = hints.rate_hz is None
+    shown_ps = bound = None
+    if rate_hz is None or not by_file:
+        shown_ps = _interval_in(parts, resolution_ps)
+        bound = bound_interval_ps(parts, resolution_ps) if shown_ps is None else None
+    if shown_ps is not None:
+        check_rate(hints, shown_ps, source, in_ticks=True)
+    elif bound is not None:
+        check_rate(hints, bound[1], source, or_faster=True)
     if rate_hz is not None:
         stated_ps = 1e12 / rate_hz
-        by_file = hints.rate_hz is None
         return stated_ps, Assumption(
             f"Samples were {format_interval(stated_ps)} apart, as "
             f"{'the file states' if by_file else 'you said'}.",
             what, stated_ps, "ps", "file" if by_file else "person", arguments,
         )  # fmt: skip
-    interval_ps = _interval_in(parts, resolution_ps)
-    if interval_ps is None:
+    if shown_ps is not None:
+        return shown_ps, Assumption(
+            f"All {sum(part.size for part in parts)} changes lie on ticks "
+            f"{format_interval(shown_ps)} apart, which is taken as the sampling interval "
+            f"({format_rate(shown_ps)}).",
+            what, shown_ps, "ps", "data", arguments,
+        )  # fmt: skip
+    if bound is None:
         return None, Assumption(
             "The sampling interval is not stated, and the change times do not show it "
             f"({digits} {format_interval(resolution_ps)}). `rate` would tell it.",
             what, None, "ps", "", arguments,
         )  # fmt: skip
-    return interval_ps, Assumption(
-        f"All {sum(part.size for part in parts)} changes lie on ticks "
-        f"{format_interval(interval_ps)} apart, which is taken as the sampling interval "
-        f"({format_rate(interval_ps)}).",
-        what, interval_ps, "ps", "data", arguments,
+    bound_ps, most_ps = bound
+    said = (
+        f"Times are {digits} {format_interval(bound_ps)}, and show no coarser ticks; that"
+        if bound_ps < most_ps
+        else f"The changes show samples at most {format_interval(bound_ps)} apart; that"
+    )
+    return bound_ps, Assumption(
+        f"{said} counts as the sampling interval. `rate` would tell it.",
+        what, bound_ps, "ps", "convention", arguments,
     )  # fmt: skip
+
+
+def check_rate(
+    hints: Hints,
+    interval_ps: float,
+    source: str,
+    *,
+    in_ticks: bool = False,
+    or_faster: bool = False,
+) -> None:
+    """Refuse a rate that a person states where the file's times show another.
+
+    Ticks on which all changes lie may be several samples long.
+    """
+    if hints.rate_hz is None:
+        return
+    ratio = interval_ps * hints.rate_hz / 1e12
+    if in_ticks:
+        ratio /= max(round(ratio), 1)
+    if ratio < 0.99 or (ratio > 1.01 and not or_faster):
+        raise HintError(
+            f"{source}: the times show {format_rate(interval_ps)}{' or faster' * or_faster} but "
+            f"`rate` says {format_rate(1e12 / hints.rate_hz)}; leave `rate` out, or give the right "
+            "`time_unit`."
+        )
 
 
 def _search(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> float | None:
     """Try the greatest common divisor, then the known rates."""
     offsets = times_ps - times_ps[0]
     divisor = int(np.gcd.reduce(offsets))
-    if divisor >= 8 * resolution_ps:
+    if (times_ps.size - 1) * math.log(max(divisor / resolution_ps, 1.0)) >= _SURE:
         return float(divisor)
     for rate_hz in RATES_HZ:
         interval_ps = 1e12 / rate_hz
-        if interval_ps < 8 * resolution_ps:
+        ratio = interval_ps / (2.0 * resolution_ps)
+        if ratio <= 1.0 or (times_ps.size - 1) * math.log(ratio) < _SURE:
             break
         if _fits((times_ps,), interval_ps, resolution_ps):
             return interval_ps
@@ -565,12 +685,20 @@ def _drawn(parts: Sequence[npt.NDArray[np.int64]]) -> npt.NDArray[np.int64]:
 
 
 def _fits(parts: Sequence[npt.NDArray[np.int64]], interval_ps: float, resolution_ps: int) -> bool:
-    """Say whether all times lie on ticks, but for their printed rounding; piece by piece."""
+    """Say whether all times lie on ticks, but for their printed rounding; piece by piece.
+
+    Rounding spreads them over one printed digit. Wide ticks are allowed one digit either way:
+    some programs print the last digit wrong.
+    """
     first_ps = next(part[0] for part in parts if part.size)
+    low = high = 0.0
+    is_wide = interval_ps >= 8 * resolution_ps
     for part in parts:
         for at in range(0, part.size, 4 * _DRAWN):
             ticks = (part[at : at + 4 * _DRAWN] - first_ps) / interval_ps
-            error_ps = float(np.abs(ticks - np.rint(ticks)).max()) * interval_ps
-            if error_ps > resolution_ps + 1:
+            errors = ticks - np.rint(ticks)
+            low, high = min(low, float(errors.min())), max(high, float(errors.max()))
+            spread = max(high, -low) if is_wide else high - low
+            if spread * interval_ps > resolution_ps + 1:
                 return False
     return True

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import (
     Hints,
+    check_rate,
     find_listed_interval,
     format_interval,
     format_rate,
@@ -428,7 +429,7 @@ def find_clock(
         clock = _counted("number", changes.start_ps, last, rate_hz, hints)
         clock = replace(clock, is_uneven=not is_even)
     elif is_list and (not layout.analogue or not is_even):
-        clock = _change_clock(changes, changes.time_parts, layout, hints)
+        clock = _change_clock(changes, changes.time_parts, layout, hints, source)
     else:
         clock = _sample_clock(changes, layout, hints, source, interval_ps, is_even=is_even)
     return replace(clock, assumptions=(*clock.assumptions, *_said_of_edges(moving, clock)))
@@ -513,7 +514,7 @@ def passes_midnight(layout: Layout, end_ps: int) -> bool:
 
 
 def _change_clock(
-    changes: Changes, listed_ps: tuple[Instants, ...], layout: Layout, hints: Hints
+    changes: Changes, listed_ps: tuple[Instants, ...], layout: Layout, hints: Hints, source: str
 ) -> Clock:
     said = ["Most rows change a level, so the file is read as one row per change."]
     if changes.last_changed == changes.row_count - 1:
@@ -523,7 +524,7 @@ def _change_clock(
         )
     resolution = resolution_ps(layout.time_unit, layout.time_decimals)
     rate_hz = hints.rate_hz or layout.rate_hz
-    interval_ps, more = find_listed_interval(listed_ps, resolution, rate_hz, hints)
+    interval_ps, more = find_listed_interval(listed_ps, resolution, rate_hz, hints, source)
     interval_ps, coarse = no_finer_than_printed(interval_ps, resolution)
     duration_ps = changes.end_ps - changes.start_ps
     assumptions = (*_origin(changes, layout), *said, more, *coarse)
@@ -613,7 +614,7 @@ def _sample_clock(
             f"Times are printed to {format_interval(resolution)} only, so instants are taken from "
             "the row number."
         )
-    _check_rate(hints, interval_ps, source)
+    check_rate(hints, interval_ps, source)
     said += _contradicted(layout, hints, interval_ps)
     basis: Literal["row", "time"] = "row" if is_even else "time"
     return Clock(
@@ -626,16 +627,6 @@ def _round_interval(mean_ps: float, tolerance_ps: float, stated_hz: float | None
     rates = (float(f"{1e12 / mean_ps:.{digits}g}") for digits in range(1, 5))
     near = (1e12 / rate for rate in (*((stated_hz,) if stated_hz else ()), *rates))
     return next((each for each in near if abs(each - mean_ps) <= tolerance_ps), mean_ps)
-
-
-def _check_rate(hints: Hints, interval_ps: float, source: str) -> None:
-    if hints.rate_hz is None:
-        return
-    if abs(interval_ps * hints.rate_hz / 1e12 - 1) > 0.01:
-        raise HintError(
-            f"{source}: the time column shows {format_rate(interval_ps)} but `rate` says "
-            f"{format_rate(1e12 / hints.rate_hz)}; leave `rate` out, or give the right `time_unit`."
-        )
 
 
 def _contradicted(layout: Layout, hints: Hints, interval_ps: float) -> tuple[str, ...]:

@@ -94,7 +94,7 @@ def read_event_list(
     if not any(line.edges_ps.size for line in lines.values()):
         raise no_edges(lines, count, text.source)
     interval_ps, more = find_listed_interval(
-        (np.unique(times_ps),), _resolution(layout), layout.rate_hz, hints
+        (np.unique(times_ps),), _resolution(layout), layout.rate_hz, hints, text.source
     )
     interval_ps, coarse = no_finer_than_printed(interval_ps, _resolution(layout))
     assumptions = [*text.assumptions, *layout.assumptions, *said, more, *coarse]

@@ -160,16 +160,21 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
     seconds.
     """
     name = f"Column '{column.name}'"
+    headed = unit_in(column.name) if sheet.has_header else None
+    is_other = headed is not None and sheet.hints.time_unit not in (None, headed)
+    other = f", though its heading says {headed}" if is_other else ""
     words: tuple[tuple[str | None, str], ...] = (
         (time_unit_in(column.unit)[1] if column.has_units else None, "as its cells say"),
-        (sheet.hints.time_unit, "as you said"),
-        (unit_in(column.name) if sheet.has_header else None, "as its heading says"),
+        (sheet.hints.time_unit, f"as you said{other}"),
+        (headed, "as its heading says"),
         (time_unit_in(column.unit)[1], "as the row below the header says"),
         (sheet.stated.time_unit, "as the lines above the table say"),
     )
     for unit, why in words:
         if unit is not None:
             by_person = unit == sheet.hints.time_unit
+            if headed is not None and by_person:
+                _refuse_against_heading(column, sheet, unit, headed)
             return unit, assumed_unit(
                 f"{name} is time in {unit}, {why}.", unit, "person" if by_person else "file"
             )
@@ -232,6 +237,18 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
     return "s", assumed_unit(
         f"{name} is taken as time in seconds; no unit is stated.", "s", "convention"
     )
+
+
+def _refuse_against_heading(column: Column, sheet: Sheet, unit: str, headed: str) -> None:
+    """Refuse a unit that a person states where pulses show that the heading's is right."""
+    if unit == headed:
+        return
+    fitting = _fitting_units(sheet.more_text(), sheet.dialect, column)
+    if headed in fitting and unit not in fitting:
+        raise HintError(
+            f"{sheet.source}, column {column.name}: the heading says {headed}, and levels last as "
+            f"servo pulses do in {headed}, not in {unit}; leave `time_unit` out."
+        )
 
 
 def _hold_a_pulse_in_another_unit(column: Column, sheet: Sheet) -> bool:

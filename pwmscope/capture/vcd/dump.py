@@ -316,7 +316,12 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     if not any(edges_ps.size for edges_ps in edges):
         raise _no_edges(wanted, duration_ps, reading.source)
     interval_ps, interval_note = find_listed_interval(
-        edges, max(1, header.unit_fs // 1000), hints.rate_hz, hints, "time unit"
+        edges,
+        max(1, header.unit_fs // 1000),
+        hints.rate_hz,
+        hints,
+        reading.source,
+        digits="time unit",
     )
     ends_with_edge = any(e.size and int(e[-1]) == duration_ps for e in edges)
     said = (

@@ -27,6 +27,7 @@ from pwmscope.findings.failsafe.event import (
     Trials,
     failure_rate_bound,
     needed_trials,
+    worst_loss,
 )
 from pwmscope.findings.failsafe.event import SIGNAL_LOSS as NAME
 from pwmscope.findings.failsafe.link_states import LinkState, StateOfLine, link_states
@@ -80,4 +81,5 @@ __all__ = [
     "needed_trials",
     "quiet_limit_s",
     "reference_of",
+    "worst_loss",
 ]

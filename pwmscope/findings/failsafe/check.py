@@ -7,7 +7,9 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import TypeAlias
+from typing import Final, TypeAlias
+
+import numpy as np
 
 from pwmscope.bench import STICKS, BenchSheet, Limits
 from pwmscope.capture import PART, Capture
@@ -25,9 +27,8 @@ from pwmscope.findings.failsafe.power import (
     cuts_before_link,
     guards_of,
     rests_by_s,
-    starts_at_us,
 )
-from pwmscope.findings.failsafe.response import LossClass
+from pwmscope.findings.failsafe.response import LossClass, sides
 from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
 from pwmscope.findings.supply import looks_like_sagging_supply
 from pwmscope.model import (
@@ -48,6 +49,8 @@ UNLISTED = Reason(
 
 ALONE = (RESTART, FIRST_LINK)
 """Findings that weigh also where they are not shown."""
+NEAR_FRAMES: Final = 3.0
+"""A width that a device is sent within so many frames of its power is what it starts with."""
 
 
 class LeftOutKind(StrEnum):
@@ -287,49 +290,6 @@ class FailsafeLine:
         """
         failed = [e for _, e in self.losses if e.verdict is Verdict.DOES_NOT_MEET]
         return max(failed, key=_stopped_by_s, default=None)
-
-
-def _powered(
-    kill: FailsafeLine, lines: Iterable[FailsafeLine], sheet: BenchSheet | None
-) -> Iterator[Hazard]:
-    """Give a line's hazards; a kill channel runs nothing itself, but gives power to its devices.
-
-    Those are named that are not shown to be commanded to stand still then, and not named already.
-    """
-    stated = None if sheet is None else sheet.channels.get(kill.line)
-    guards = () if stated is None else stated.guards
-    for hazard in kill.hazards:
-        if not guards or hazard.kind is not HazardKind.STICK_HELD:
-            yield hazard
-            continue
-        rec = next(rec for rec in kill.recordings if rec.source == hazard.source)
-        back_s = [
-            event.case.response.after.start_s
-            for event in rec.losses.events
-            if event.recovery.jump_us is not None and event.case.response.after is not None
-        ]
-        known = {line.line: line for line in lines if line.line in guards}
-        seen: dict[str, list[float]] = {}
-        widths_us = []
-        for name in guards:
-            line = known.get(name)
-            if line is not None and any(h.kind is HazardKind.STICK_HELD for h in line.hazards):
-                continue
-            own = [each for each in line.recordings if each.source == rec.source] if line else []
-            for at_s in back_s:
-                runs_us = (
-                    starts_at_us(own[0].table, line.expected, at_s) if line and own else math.nan
-                )
-                if runs_us is not None:
-                    seen.setdefault(name, []).append(at_s)
-                    widths_us.append(runs_us)
-        if seen:
-            width_us = widths_us[0] if len(seen) == 1 and widths_us[0] == widths_us[0] else None
-            times_s = max(seen.values(), key=len)
-            yield replace(
-                hazard, kind=HazardKind.POWER, lines=(*seen, kill.line), at_s=times_s[0],
-                width_us=width_us, from_us=None, times=len(times_s),
-            )  # fmt: skip
 
 
 def _is_open(finding: Finding) -> bool:
@@ -713,3 +673,58 @@ def _line(name: str, recordings: Sequence[LossAnalysis], sheet: BenchSheet | Non
         examine_trials(events),
         rotors=rotors,
     )
+
+
+def _powered(
+    kill: FailsafeLine, lines: Iterable[FailsafeLine], sheet: BenchSheet | None
+) -> Iterator[Hazard]:
+    """Give a line's hazards; a kill channel runs nothing itself, but gives power to its devices.
+
+    Those are named that are not shown to be commanded to stand still then, and not named already.
+    """
+    stated = None if sheet is None else sheet.channels.get(kill.line)
+    guards = () if stated is None else stated.guards
+    for hazard in kill.hazards:
+        if not guards or hazard.kind is not HazardKind.STICK_HELD:
+            yield hazard
+            continue
+        rec = next(rec for rec in kill.recordings if rec.source == hazard.source)
+        back_s = [
+            event.case.response.after.start_s
+            for event in rec.losses.events
+            if event.recovery.jump_us is not None and event.case.response.after is not None
+        ]
+        known = {line.line: line for line in lines if line.line in guards}
+        seen: dict[str, list[float]] = {}
+        widths_us = []
+        for name in guards:
+            line = known.get(name)
+            if line is not None and any(h.kind is HazardKind.STICK_HELD for h in line.hazards):
+                continue
+            own = [each for each in line.recordings if each.source == rec.source] if line else []
+            for at_s in back_s:
+                runs_us = _runs_us(own[0].table, line.expected, at_s) if line and own else math.nan
+                if runs_us is not None:
+                    seen.setdefault(name, []).append(at_s)
+                    widths_us.append(runs_us)
+        if seen:
+            width_us = widths_us[0] if len(seen) == 1 and widths_us[0] == widths_us[0] else None
+            times_s = max(seen.values(), key=len)
+            yield replace(
+                hazard, kind=HazardKind.POWER, lines=(*seen, kill.line), at_s=times_s[0],
+                width_us=width_us, from_us=None, times=len(times_s),
+            )  # fmt: skip
+
+
+def _runs_us(table: PulseTable, expected: Expectation, at_s: float) -> float | None:
+    """At which width a device runs as it gets power; NaN where not known, None where it stands."""
+    if expected.band is None:
+        return math.nan
+    is_servo, inside, _ = sides(table, expected.band)
+    near_s = NEAR_FRAMES * table.convention.period_us / 1e6
+    first, end = np.searchsorted(table.rise_s, (at_s - near_s, at_s + near_s))
+    runs = np.flatnonzero(is_servo[first:end] & ~inside[first:end])
+    if runs.size:
+        return float(table.width_us[first + runs[0]])
+    stands = bool(is_servo[first:end].any()) or expected.no_pulses_stop is True
+    return None if stands else math.nan

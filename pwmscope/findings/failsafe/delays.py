@@ -78,7 +78,7 @@ def range_odds(count: int, range_over_scatter: float) -> float:
     """
     if count < 2:
         return 1.0
-    at = np.linspace(-8.0 - range_over_scatter, 8.0, 2001)
+    at = np.linspace(-8.0 - range_over_scatter, 8.0, 501)
     density = np.exp(-0.5 * at**2) / np.sqrt(2.0 * np.pi)
     within = normal_below(at + range_over_scatter) - normal_below(at)
     return float(min(1.0, count * np.trapezoid(density * within ** (count - 1), at)))
@@ -115,15 +115,11 @@ def hand_odds(
         for back in range(1, min(MOST, order.size)):
             reaches = ordered_s[back:] - ordered_s[:-back] <= width_s
             most[back:] = np.where(reaches, np.maximum(most[back:], held[:-back]), most[back:])
-        pairs = np.stack([most, np.round(width_s / scatter_s, 3)], axis=1)
-        unique, where = np.unique(pairs, axis=0, return_inverse=True)
-        table = np.array(
-            [_choice_odds(order.size, int(count), float(ratio)) for count, ratio in unique]
-        )
-        best = np.minimum(best, table[where.ravel()])
+        ratios = np.round(width_s / scatter_s, 3).tolist()
+        pairs = zip(most.tolist(), ratios, strict=True)
+        best = np.minimum(best, [_choice_odds(order.size, *pair) for pair in pairs])
         start = int(held.argmax())
-        ratio = float(np.round(width_s / scatter_s[start], 3))
-        own = _choice_odds(order.size, int(held[start]), ratio)
+        own = _choice_odds(order.size, int(held[start]), ratios[start])
         closest = min(closest, (own, start, width_s))
     chosen, start, width_s = closest
     over_s = ordered_s[start] + width_s

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -452,7 +452,7 @@ def loss_finding(events: tuple[LossEvent, ...], limit: str) -> Finding:
     seen = Counter(event.behaviour.value if event.behaviour else "not shown" for event in losses)
     value = ", ".join(seen)
     said = value if len(seen) == 1 else ", ".join(f"{did} in {n}" for did, n in seen.items())
-    worst = _worst(losses)
+    worst = worst_loss(losses)
     govern = [event for event in losses if event.verdict is worst.verdict][:MAX_SHOWN]
     spans = tuple([Evidence(e.lost_s, e.recovered_s or e.lost_s, 0) for e in govern])
     all_marked = all(not event.case.loss.is_inferred for event in losses)
@@ -464,7 +464,7 @@ def loss_finding(events: tuple[LossEvent, ...], limit: str) -> Finding:
     return Finding(SIGNAL_LOSS, value, "", None, limit, worst.verdict, spans, sentence)
 
 
-def _worst(losses: list[LossEvent]) -> LossEvent:
+def worst_loss(losses: Sequence[LossEvent]) -> LossEvent:
     """Return the loss that governs: one that does not meet, one not shown, the slowest."""
     for verdict in (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN):
         for event in losses:

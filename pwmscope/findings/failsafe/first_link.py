@@ -34,8 +34,9 @@ FIRST_LINK_DEFINITION: Final = Definition(
     "Whether the link was there when the device first ran, after the transmitter first came on. It "
     "is told only where that is not shown.",
     "pulses outside the stop range before outputs of its receiver first step together, or before "
-    "the last lone step of one from its first width; before a hand is seen to move an output; or "
-    "sooner than half the quickest later return, unless another stick moved before",
+    "the last lone step of one from its first width; before a hand is seen to move an output, or "
+    "silent lines to begin; or sooner than half the quickest later return, unless a hand moved "
+    "another output before, or this one where returns take less than 5 s",
     "own algorithm",
 )
 NO_HAND_S: Final = 0.15

@@ -17,7 +17,6 @@ from pwmscope.bench import (
     NO_DEVICE,
     SENSORS,
     STICKS,
-    BenchChannel,
     BenchSheet,
     Limits,
     Marker,
@@ -96,18 +95,12 @@ def expectation_of(sheet: BenchSheet | None, line: str) -> Expectation:
         sheet.no_pulses_stop(line),
         has_sheet=True,
         no_pulses_after_s=sheet.no_pulses_after_s(line),
-        is_band_assumed=channel is not None and _is_band_assumed(channel),
-        lacks_neutral=channel is not None and channel.deadband_us is not None,
+        is_band_assumed=channel is not None and channel.is_band_assumed,
+        lacks_neutral=channel is not None
+        and channel.deadband_us is not None
+        and not channel.is_deadband_doubted,
         receiver=channel.receiver if channel is not None else "",
     )
-
-
-def _is_band_assumed(channel: BenchChannel) -> bool:
-    """Say whether some end of the stop range is common practice rather than the sheet's."""
-    if channel.stop_us is not None and channel.stop_us[0] < channel.stop_us[1]:
-        return False
-    is_neutral_known = channel.neutral_us is not None and not channel.is_neutral_assumed
-    return channel.deadband_us is None or (channel.stop_us is None and not is_neutral_known)
 
 
 class Polarity(StrEnum):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Final
@@ -49,8 +48,6 @@ STAYS_S: Final = 0.5
 """A guarded output that is in its stop range for so long is not commanded to run meanwhile."""
 AFTER_S: Final = 3e-3
 """A pulse is a command when it is over."""
-NEAR_FRAMES: Final = 3.0
-"""A width that a device is sent within so many frames of its power is what it starts with."""
 SAME_US: Final = 10.0
 """A jump that ends so near where the output stood goes back there."""
 
@@ -193,20 +190,6 @@ def _followed_s(event: LossEvent, own: PulseTable) -> float:
     from_s = max([case.loss.back_s, *(leap.at_s for leap in case.evidence.leaps)])
     rests_s = rests_by_s(own, setting.expected, 1e6 * setting.frame_s, from_s, setting.end_s)
     return min(*shown_s, rests_s)
-
-
-def starts_at_us(table: PulseTable, expected: Expectation, at_s: float) -> float | None:
-    """At which width a device runs as it gets power; NaN where not known, None where it stands."""
-    if expected.band is None:
-        return math.nan
-    is_servo, inside, _ = sides(table, expected.band)
-    near_s = NEAR_FRAMES * table.convention.period_us / 1e6
-    first, end = np.searchsorted(table.rise_s, (at_s - near_s, at_s + near_s))
-    runs = np.flatnonzero(is_servo[first:end] & ~inside[first:end])
-    if runs.size:
-        return float(table.width_us[first + runs[0]])
-    stands = bool(is_servo[first:end].any()) or expected.no_pulses_stop is True
-    return None if stands else math.nan
 
 
 def rests_by_s(
@@ -443,7 +426,7 @@ def _doubts(
     if not before.is_marked:
         yield "When the link came is not marked (`off_line`)."
     if table.sample_interval_us is None:
-        yield Reason("The sample interval is not known.", "Give `rate`.")
+        yield Reason("The sample interval is not known.", "State the analyser's setting (`rate`).")
     if before.until_s - before.start_s < MIN_S:
         yield f"At least {MIN_S:g} s before the link are needed."
     if not is_clean:

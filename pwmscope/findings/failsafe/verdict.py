@@ -197,7 +197,10 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
             "State its kind in the sheet.",
         )
     if case.error_s is None:
-        yield Reason("The sample interval is not known, so no time is exact.", "Give `rate`.")
+        yield Reason(
+            "The sample interval is not known, so no time is exact.",
+            "State the analyser's setting (`rate`).",
+        )
     if case.is_short:
         yield _format_short(case)
     if response.behaviour in STATES:

@@ -16,14 +16,17 @@ from pwmscope.findings.mixing.arrangement import (
     name_arrangement,
 )
 from pwmscope.findings.mixing.examination import (
+    COMMAND,
     DEFINITIONS,
     Mixing,
     Response,
     balance_finding,
     balance_of,
     corner_part,
+    drive_sides,
     examine_mixing,
     responses_of,
+    straight_finding,
 )
 from pwmscope.findings.mixing.fit import (
     DriveLines,
@@ -36,14 +39,22 @@ from pwmscope.findings.mixing.fit import (
     find_lines,
     fit_mix,
 )
+from pwmscope.findings.mixing.straightness import (
+    DriveSide,
+    Straightness,
+    Throttle,
+    straight_line_error,
+)
 
 __all__ = [
     "AT_OUTPUTS",
+    "COMMAND",
     "DEFINITIONS",
     "SINGLE",
     "WANTED",
     "Arrangement",
     "DriveLines",
+    "DriveSide",
     "Fault",
     "Kind",
     "MixFit",
@@ -53,14 +64,19 @@ __all__ = [
     "Samples",
     "Side",
     "StickLine",
+    "Straightness",
+    "Throttle",
     "Travel",
     "balance_finding",
     "balance_of",
     "corner_part",
+    "drive_sides",
     "examine_mixing",
     "explanations",
     "find_lines",
     "fit_mix",
     "name_arrangement",
     "responses_of",
+    "straight_finding",
+    "straight_line_error",
 ]

@@ -32,6 +32,7 @@ from pwmscope.findings.mixing.fit import (
     with_plan,
     with_recorded,
 )
+from pwmscope.findings.mixing.straightness import DriveSide, Throttle
 from pwmscope.findings.receivers import Step, Tie
 from pwmscope.model import (
     COVERAGE,
@@ -41,6 +42,8 @@ from pwmscope.model import (
     FloatArray,
     Span,
     Verdict,
+    format_list,
+    governing,
     judge,
     measured,
     not_shown,
@@ -62,6 +65,8 @@ def format_motion(left: float, right: float) -> str:
     ('drives straight forward', 'turns left on the spot')
     >>> format_motion(0.5, 0.8)
     'drives forward in a curve to the left'
+    >>> format_motion(0.9, -0.7)
+    'turns right, drifting forward'
     """
     faster = max(abs(left), abs(right))
     if faster < _STILL:
@@ -75,6 +80,8 @@ def format_motion(left: float, right: float) -> str:
         both = (("left", left), ("right", right))
         sides = [f"{side} side {_side(speed, faster)}" for side, speed in both]
         return f"turns {turn} ({', '.join(sides)})"
+    if left * right < 0.0:
+        return f"turns {turn}, drifting {_way(left + right)}"
     return f"drives {_way(left + right)} in a curve to the {_curve(left, right)}"
 
 
@@ -104,23 +111,30 @@ class Response:
     """What happens at one position of the sticks."""
 
     stick: str  # The direction, such as "forward-right"
-    # Outputs away from rest, in half travels
+    # Outputs away from rest at its end, in half travels
     left: float
     right: float
-    motion: str  # What the robot does, a clause after "the robot"
+    motion: str  # What the robot does half way there, a clause after "the robot"
 
 
 def responses_of(fit: MixFit) -> tuple[Response, ...]:
     """Say what a robot does with the stick pushed forward, right and into the corner.
 
-    Outputs are taken to end where the recording shows it, or else at the end of travel.
+    Outputs are taken to end where the recording shows it, or else at the end of travel. The motion
+    is that of half a push, by the neutrals that the sheet states.
     """
     stick = np.array([(0.0, 0.0), *DIRECTIONS.values()])
     end = np.maximum(1.0, np.max(np.abs(fit.samples.position), axis=0))
     position = np.clip(fit.position(stick), -end, end)
+    travels = [output.travel for output in fit.samples.outputs]
+    half_us = fit.position(COMMAND * stick) * fit.samples.half_us
+    half_us -= np.where([travel.is_stated for travel in travels], 0.0, half_us[0])
+    speeds = [t.throttle.commands(t.neutral_us + half_us[1:, k]) for k, t in enumerate(travels)]
     return tuple(
-        Response(name, float(left), float(right), format_motion(float(left), float(right)))
-        for name, (left, right) in zip(DIRECTIONS, position[1:] - position[0], strict=True)
+        Response(name, float(left), float(right), format_motion(float(speed_l), float(speed_r)))
+        for name, (left, right), speed_l, speed_r in zip(
+            DIRECTIONS, position[1:] - position[0], *speeds, strict=True
+        )
     )
 
 
@@ -280,6 +294,68 @@ def balance_finding(fit: MixFit, found: Arrangement) -> Finding:
     )
 
 
+COMMAND: Final = 0.5
+"""Half stick, for which it is told how straight a robot drives."""
+MIN_GAIN: Final = 0.1
+STRAIGHT: Final = "straight line"
+
+
+def drive_sides(
+    fit: MixFit, throttles: Sequence[Throttle] | None = None
+) -> tuple[DriveSide, DriveSide] | None:
+    """Set the two sides' gains and neutrals against their controllers'; None where one is idle."""
+    known = throttles or [output.travel.throttle for output in fit.samples.outputs]
+    many = _HOLDS_FACTOR if fit.samples.source == "plan" else 1.0
+    sides = []
+    for output, throttle in zip(fit.outputs, known, strict=True):
+        whole_us = throttle.high_us - throttle.neutral_us
+        doubt_us = np.sqrt(np.diag(output.covariance))
+        off_us = float(output.terms_us[-1]) - throttle.neutral_us
+        gain, doubt = float(output.terms_us[0]) / whole_us, many * float(doubt_us[0]) / whole_us
+        sides.append(DriveSide(off_us, gain, float(doubt_us[-1]), doubt, throttle))
+    left, right = sides
+    return None if min(left.gain, right.gain) < MIN_GAIN else (left, right)
+
+
+def rests_at_neutral(side: DriveSide) -> Verdict:
+    """Say whether a side stands still at rest: within half the deadband, where one is stated."""
+    half_us = side.throttle.deadband_us / 2.0
+    return judge(abs(side.neutral_offset_us), half_us or math.inf, side.u_neutral_us)
+
+
+def straight_finding(fit: MixFit, found: Arrangement) -> Finding:
+    """Say whether the robot drives straight at half stick, and stands still at rest."""
+    if found.kind is not Kind.MIXED or found.faults:
+        return not_shown(STRAIGHT, "%", "How straight it drives is told once it mixes as wanted.")
+    limit = f"speeds alike within {100 * _EQUAL:g} % at half stick, each side still at rest"
+    sides = drive_sides(fit)
+    if _only_at_ends(fit) or sides is None or max(side.speed(COMMAND) for side in sides) <= 0.0:
+        return not_shown(STRAIGHT, "%", "No side is seen to drive at half stick.", limit=limit)
+    (left, right), doubts = [s.speed(COMMAND) for s in sides], [s.u_speed(COMMAND) for s in sides]
+    faster, names = max(left, right), ("left", "right") if left >= right else ("right", "left")
+    apart, doubt = abs(left - right) / faster, math.hypot(*doubts) / faster
+    verdicts = [judge(apart, _EQUAL, doubt)]
+    said = (
+        f"At half stick forward the {names[1]} side runs {100 * apart:.0f} ± "
+        f"{100 * COVERAGE * doubt:.0f} % slower than the {names[0]}."
+    )
+    if verdicts[0] is Verdict.DOES_NOT_MEET:
+        said += f" The robot turns {names[1]}."
+    for output, side in zip(fit.samples.outputs, sides, strict=True):
+        half_us, off_us = output.travel.deadband_us / 2.0, side.neutral_offset_us
+        verdicts.append(rests_at_neutral(side))
+        if verdicts[-1] is not Verdict.MEETS:
+            way = "above" if off_us > 0 else "below"
+            said += f" At rest {output.line} lies {abs(off_us):.1f} us {way} its neutral. Half the "
+            said += f"deadband is {half_us:g} us."
+    verdict = governing(verdicts)
+    assumed = [output.line for output in fit.samples.outputs if not output.travel.is_stated]
+    if assumed and verdict is Verdict.DOES_NOT_MEET:
+        verdict = Verdict.NOT_SHOWN
+        said += f" That is by the convention's neutral: state neutral_us of {', '.join(assumed)}."
+    return Finding(STRAIGHT, 100.0 * apart, "%", 100.0 * doubt, limit, verdict, (), said)
+
+
 def _only_at_ends(fit: MixFit) -> bool:
     """Say whether no output was seen between its rest and a full travel."""
     if any(output.clipped for output in fit.outputs):
@@ -363,6 +439,15 @@ DEFINITIONS: Final = (
         "larger difference. With unequal gains the robot does not drive straight.",
         "100 (|m_right| / |m_left| - 1), for forward and for turn; u by JCGM 100, 5.1.6",
         f"limit of {MAX_UNEQUAL:g} %: own choice; JCGM 100",
+    ),
+    Definition(
+        STRAIGHT,
+        "How much faster one side runs than the other at half stick forward, from gains and "
+        "neutrals. A side that is off its deadband at rest creeps. Without a stated neutral the "
+        "convention's stands in, which proves no failure; without a deadband none is taken.",
+        "100 (1 - slower / faster), speeds in proportion from the deadband's edge to the end; u "
+        "from neutrals and gains, JCGM 100, 5.1.2",
+        f"limit of {100 * _EQUAL:g} %: own choice; JCGM 100",
     ),
     Definition(
         "clipped corners",
@@ -537,14 +622,36 @@ class Mixing:
 
     @property
     def verdict(self) -> Verdict:
-        """Whether it drives as wanted: the arrangement's, unless a gain breaks its limit.
+        """Whether it drives as wanted: the arrangement's, and straight, unless a gain is wrong.
 
         Gains that are not shown do not hide an arrangement that is.
         """
-        verdicts = [finding.verdict for finding in self.findings]
-        if Verdict.DOES_NOT_MEET in verdicts:
+        if Verdict.DOES_NOT_MEET in [finding.verdict for finding in self.findings]:
             return Verdict.DOES_NOT_MEET
-        return verdicts[0] or Verdict.NOT_SHOWN
+        counts = [f for f in self.findings[1:] if f.name == STRAIGHT and f.limit]
+        return governing(f.verdict or Verdict.NOT_SHOWN for f in (self.findings[0], *counts))
+
+    @property
+    def wrong(self) -> str:
+        """What breaks a limit, in few words; empty where nothing does."""
+        broken = {f.name: f for f in self.findings if f.verdict is Verdict.DOES_NOT_MEET}
+        if "arrangement" in broken:
+            return self.arrangement.name or "both channels are mixed before the mixer"
+        told = []
+        if "gain balance" in broken and isinstance(broken["gain balance"].value, float):
+            percent = broken["gain balance"].value
+            more = "more" if percent > 0.0 else "less"
+            told.append(f"the right side answers {abs(percent):.0f} % {more} than the left")
+        sides = drive_sides(self.fit) if STRAIGHT in broken and self.fit else None
+        if sides is not None and self.fit is not None:
+            off = [
+                output.line
+                for output, side in zip(self.fit.samples.outputs, sides, strict=True)
+                if rests_at_neutral(side) is Verdict.DOES_NOT_MEET
+            ]
+            told += [f"the neutral of {format_list(off)} is off"] if off else []
+            told += [] if off else ["it turns with the stick forward"]
+        return ", ".join(told)
 
 
 def examine_mixing(
@@ -685,7 +792,8 @@ def _answered(
     evidence = (Evidence(float(time_s[0]), float(time_s[-1]), time_s.size),)
     findings = [arrangement_finding(found, responses, evidence, lines)]
     if found.name is not None:
-        findings += [balance_finding(fit, found), corner_finding(fit), delay_finding(fit)]
+        findings += [straight_finding(fit, found), balance_finding(fit, found)]
+        findings += [corner_finding(fit), delay_finding(fit)]
     return Mixing(
         lines, fit, found, responses, tuple(findings), (*stages, *_assumptions(lines, fit))
     )

@@ -11,6 +11,7 @@ import numpy as np
 
 from pwmscope.bench import DRIVES, INTO_MIXER, Axis, BenchChannel, BenchSheet, Mixer, StepSpan
 from pwmscope.errors import HintError
+from pwmscope.findings.mixing.straightness import Throttle
 from pwmscope.findings.receivers import pair, usual_offset
 from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside, sampling_floor_us
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
@@ -30,6 +31,14 @@ class Travel:
 
     neutral_us: float  # The width at 0
     half_us: float  # From there to the width at 1
+    deadband_us: float = 0.0  # Of its device, as far as the sheet states it
+    is_stated: bool = False  # Whether the sheet states that neutral
+
+    @property
+    def throttle(self) -> Throttle:
+        """How the motor controller behind the line reads it."""
+        ends_us = self.neutral_us - self.half_us, self.neutral_us + self.half_us
+        return Throttle(ends_us[0], self.neutral_us, ends_us[1], self.deadband_us)
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +180,10 @@ def _travel(line: str, tables: Mapping[str, PulseTable], sheet: BenchSheet | Non
     stated = (channel.low_us, channel.neutral_us, channel.high_us)
     if stated == _STANDARD and convention.span_us != STANDARD_SERVO.span_us:
         return Travel(convention.neutral_us, convention.span_us / 2.0)
-    return Travel(channel.neutral_us, (channel.high_us - channel.low_us) / 2.0)
+    return Travel(
+        channel.neutral_us, (channel.high_us - channel.low_us) / 2.0, channel.deadband_us or 0.0,
+        not channel.is_neutral_assumed,
+    )  # fmt: skip
 
 
 _STANDARD: Final = (STANDARD_SERVO.low_us, STANDARD_SERVO.neutral_us, STANDARD_SERVO.high_us)

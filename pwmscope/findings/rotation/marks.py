@@ -238,7 +238,6 @@ class SlowDown:
     least_s: float
     most_s: float
     coasted: bool  # Whether the marks grew apart before they ended, as those of a rotor do
-    last_mark_s: float  # When the last mark of the stretch came
 
 
 def fall_below(
@@ -289,18 +288,17 @@ def fall_below(
     slow = np.flatnonzero(speed_hz[begin : at + 1] < slow_hz)
     least_s = float(time_s[max(begin + int(slow[0]) - 1, 0) if slow.size else at])
     coasted = _coasted(time_s, at)
-    last_s = float(time_s[-1])
     middle = begin + int(np.count_nonzero(speed_hz[begin : end - 1] >= slow_hz))
     found = _fit(time_s[begin:end], turns[begin:end], slow_hz, middle - begin, marks.interval_s)
     if found is not None:
         value_s, half_s = found
-        return SlowDown(value_s, value_s - half_s, value_s + half_s, coasted, last_s)
+        return SlowDown(value_s, value_s - half_s, value_s + half_s, coasted)
     if marks.skipped:
         # A sensor that misses marks may have missed the one that ends the last interval.
         most_s += 1.0 / (per_turn * slow_hz)
         if most_s > end_s:
             return None
-    return SlowDown(0.5 * (least_s + most_s), least_s, most_s, coasted, last_s)
+    return SlowDown(0.5 * (least_s + most_s), least_s, most_s, coasted)
 
 
 def _window(speed_hz: FloatArray, slow_hz: float, at: int) -> tuple[int, int]:

@@ -204,7 +204,10 @@ def _judge(rotor: Rotor, loss: LossMoment) -> MotionStop:
     if loss.error_s is None:
         return told(
             Verdict.NOT_SHOWN,
-            Reason("The sample interval is not known, so no time is exact.", "Give `rate`."),
+            Reason(
+                "The sample interval is not known, so no time is exact.",
+                "State the analyser's setting (`rate`).",
+            ),
         )
     if before is None:
         return told(

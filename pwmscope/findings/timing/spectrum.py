@@ -417,7 +417,6 @@ RHYTHM_DEFINITIONS: Final[tuple[Definition, ...]] = (
         "the receiver's.",
         _FORMULA.format(what="the widths of the longest dwell"),
         _SOURCE,
-        everyday=False,
     ),
     Definition(
         TIME,
@@ -427,7 +426,6 @@ RHYTHM_DEFINITIONS: Final[tuple[Definition, ...]] = (
         "receiver's.",
         _FORMULA.format(what="the time errors of the frames"),
         _SOURCE,
-        everyday=False,
     ),
 )
 

@@ -489,7 +489,6 @@ STABILITY_DEFINITIONS: Final[tuple[Definition, ...]] = (
         "(m T0) above what is seen",
         "IEEE Std 1139; NIST SP 1065, 5.2.4, 5.3 and 5.5.6; Riley and Greenhall 2004 (noise); "
         "sampling: white phase noise Ts / sqrt(12), JCGM 100, 4.3.7; clauses from memory",
-        everyday=False,
     ),
 )
 

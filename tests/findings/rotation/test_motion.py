@@ -173,7 +173,7 @@ def test_without_a_sample_interval_no_time_is_exact_and_it_is_said_what_to_do(sp
     motion = motion_of(replace(spun_down, sample_interval_ps=None))
     assert {stop.verdict for stop in motion.stops} == {Verdict.NOT_SHOWN}
     assert motion.stops[0].reason.why == "The sample interval is not known, so no time is exact."
-    assert motion.finding.to_do == "Give `rate`."
+    assert motion.finding.to_do == "State the analyser's setting (`rate`)."
 
 
 def test_motion_that_nobody_commands_is_a_hazard(spun_down):

@@ -595,7 +595,10 @@ def find_listed_interval(
         shown_ps = _interval_in(parts, resolution_ps)
         bound = bound_interval_ps(parts, resolution_ps) if shown_ps is None else None
     if shown_ps is not None:
-        check_rate(hints, shown_ps, source, in_ticks=True)
+        # A source of a slower clock, sampled finely, shows its own ticks.
+        said_ps = resolution_ps if hints.rate_hz is None else 1e12 / hints.rate_hz
+        if said_ps < resolution_ps or not _fits(parts, said_ps, resolution_ps):
+            check_rate(hints, shown_ps, source, in_ticks=True)
     elif bound is not None:
         check_rate(hints, bound[1], source, or_faster=True)
     if rate_hz is not None:

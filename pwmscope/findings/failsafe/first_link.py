@@ -16,12 +16,14 @@ from pwmscope.findings.failsafe.power import LIMIT
 from pwmscope.findings.failsafe.response import sides
 from pwmscope.findings.failsafe.returns import SUDDEN
 from pwmscope.model import (
+    BoolArray,
     Definition,
     Evidence,
     Finding,
     FloatArray,
     Hazard,
     HazardKind,
+    IntArray,
     Span,
     inside,
     not_shown,
@@ -78,34 +80,43 @@ def first_link_finding(
         return None
     tables = {name: mate.table for name, mate in mates.items()}
     took_s = [_joint_s(tables, span) - span.start_s for span in linked[1:]]
-    came = _coming(line, mates, linked, took_s, float(rise_s[ran[0]]))
+    begun_s = {name: _first_hand_s(mate, boot) for name, mate in mates.items()}
+    ran_s, moves_s = float(rise_s[ran[0]]), min(begun_s.values(), default=np.inf)
+    others_s = min((at_s for name, at_s in begun_s.items() if name != line), default=np.inf)
+    came = _coming(line, mates, linked, took_s, ran_s=ran_s, others_s=others_s)
+    starts_s = _start_s(tables, boot)
+    # Without a marker silent lines alone say that it was off.
+    if not was_off and boot.start_s + quiet_limit_s(own.usual_us) < starts_s < np.inf:
+        came = _Coming(max(came.from_s, starts_s), max(came.to_s, starts_s))
     # What runs in the frame before may be in the link's own frame, unless it stops with it.
     goes_on = np.append(runs[1:], False)[ran]
     is_early = bool(np.any((rise_s[ran] < came.from_s)
                            & ((rise_s[ran] <= came.to_s - frame_s) | ~goes_on)))  # fmt: skip
     if not is_early and not was_off:
         return None
+    leap_s = _first_leap_s(own.table, is_servo, ran, moves_s)
     soonest_s = min([took for took in took_s if took < np.inf], default=0.0)
     soon_s = boot.start_s + SOONER * soonest_s
-    begun_s = {name: _first_hand_s(mate, boot) for name, mate in mates.items()}
-    ran_s, moves_s = float(rise_s[ran[0]]), min(begun_s.values(), default=np.inf)
-    others_s = min((at_s for name, at_s in begun_s.items() if name != line), default=np.inf)
     # Hands that go for several sticks begin with one or the other.
     hand_s = others_s - NO_HAND_S
     if came.from_s > -np.inf or not _leaps_back(own.table, boot, ran_s):
         hand_s = min(hand_s, begun_s[line] - frame_s)
-    came_s, starts_s = came.from_s if came.from_s > -np.inf else np.inf, _start_s(tables, boot)
+    came_s = came.from_s if came.from_s > -np.inf else np.inf
     is_slow = soonest_s >= BOOTS_S
     shown_s = min(came_s, np.inf if is_slow and starts_s < soon_s else starts_s) - frame_s
     stays = runs[ran[0] : np.searchsorted(rise_s, moves_s + STANDS_S)]
     is_switch = soon_s <= ran_s < moves_s and bool(stays.all())
     is_soon = ran_s < soon_s and (is_slow or not hand_s < ran_s)
     is_soon &= not others_s < min(ran_s, begun_s[line]) - NO_HAND_S
-    if not is_early and not is_soon and (min(shown_s, hand_s) < ran_s or is_switch):
-        return None
-    doubt = "no output had shown the link" if is_early or not min(shown_s, hand_s) < ran_s else (
-        "no later return shows that the link comes so soon"
-    )  # fmt: skip
+    is_shown = min(shown_s, hand_s) < ran_s and not is_early
+    if not is_early and not is_soon and (is_shown or is_switch):
+        if leap_s == np.inf:
+            return None
+        ran_s, doubt = leap_s, "no hand moves it there and back within a few frames"
+    else:
+        doubt = "no later return shows that the link comes so soon" if is_shown else (
+            "no output had shown the link"
+        )  # fmt: skip
     why = Reason(
         f"It was commanded to run at {ran_s:.3f} s, and {doubt}. A receiver without the link, a "
         "hand and a transmitter's start look the same.",
@@ -133,12 +144,16 @@ def _coming(
     mates: Mapping[str, Output],
     linked: Sequence[Span],
     took_s: Sequence[float],
+    *,
     ran_s: float,
+    others_s: float,
 ) -> _Coming:
-    """Find when outputs that no hand moved first step together, or else when one last does alone.
+    """Find when outputs that no hand moved step together, or else when one last does alone.
 
-    A step counts from an output's first width, or before it first moves smoothly. One of a switch
-    does not; nor does a large one alone of the device itself, or of a hand that moves both.
+    They may step to widths of the transmitter's own first: the last time counts before a hand
+    moves another output than the device's, or else the first. A step counts from an output's
+    first width, or before it first moves smoothly. One of a switch does not; nor does a large one
+    alone of the device itself, or of a hand that moves both.
     """
     boot, found = linked[0], list[tuple[float, str, bool]]()
     for name, mate in mates.items():
@@ -158,9 +173,13 @@ def _coming(
             if not (is_large and _is_switch(mate, (at_s, from_us, to_us), boot, later)):
                 found.append((at_s, name, is_large))
     found.sort()
-    for (at_s, name, _), (next_s, other, _) in itertools.pairwise(found):
-        if name != other and next_s - at_s <= mates[name].usual_us / 1e6:
-            return _Coming(at_s, next_s)
+    together = [
+        _Coming(at_s, next_s)
+        for (at_s, name, _), (next_s, other, _) in itertools.pairwise(found)
+        if name != other and next_s - at_s <= mates[name].usual_us / 1e6
+    ]
+    if together:
+        return [together[0], *(come for come in together if come.to_s < others_s)][-1]
     alone = [
         at_s
         for at_s, name, is_large in found
@@ -251,6 +270,17 @@ def _hand_moves(mate: Output, span: Span) -> Iterator[Span]:
         took_s = at_s[moves[-1] + 1] - at_s[left[0] - 1]
         if took_s > least_s and np.abs(np.diff(moving_us)).max() <= most_us:
             yield Span(float(at_s[left[0]]), float(at_s[moves[-1] + 1]))
+
+
+def _first_leap_s(table: PulseTable, is_servo: BoolArray, ran: IntArray, until_s: float) -> float:
+    """When a line first runs for a few frames, each way in one, as no hand does; or infinity."""
+    rise_s, width_us = table.rise_s[is_servo], table.width_us[is_servo]
+    sudden = np.abs(np.diff(width_us, prepend=np.nan)) > SUDDEN * table.convention.span_us
+    for spell in np.split(ran, np.flatnonzero(np.diff(ran) > 1) + 1):
+        begins, ends = spell[0], min(spell[-1] + 1, rise_s.size - 1)
+        if spell.size < STAYS and rise_s[ends] < until_s and sudden[begins] and sudden[ends]:
+            return float(rise_s[begins])
+    return np.inf
 
 
 def _leaps_back(table: PulseTable, boot: Span, ran_s: float) -> bool:

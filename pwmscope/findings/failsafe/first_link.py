@@ -45,12 +45,16 @@ NO_HAND_S: Final = 0.15
 """No hand answers what it sees or hears within this time (common practice, from memory)."""
 SOONER: Final = 0.5
 """What ran sooner than this part of the quickest return may have had no link yet."""
+MIN_RETURNS: Final = 5
+"""Of so many returns none would be sooner than the quickest by more than all of them differ."""
 BOOTS_S: Final = 5.0
 """A transmitter whose link is never back sooner boots, and so it does at first."""
 STANDS_S: Final = 0.3
 """A switch that was set before a stick moved stays so for so long."""
 STEADY: Final = 0.01
 """A jump ends where an output stays within this part of the convention's span."""
+CLEAR: Final = 4.0
+"""A lone step is no noise where it is so many times the jitter."""
 NEAR_US: Final = 2.0
 """Widths nearer to each other than this and two sample intervals are one."""
 
@@ -95,8 +99,11 @@ def first_link_finding(
     if not is_early and not was_off:
         return None
     leap_s = _first_leap_s(own.table, is_servo, ran, moves_s)
-    soonest_s = min([took for took in took_s if took < np.inf], default=0.0)
-    soon_s = boot.start_s + SOONER * soonest_s
+    returns_s = [took for took in took_s if took < np.inf] or [0.0]
+    soonest_s = min(returns_s)
+    margin_s = max(returns_s) - soonest_s if len(returns_s) >= MIN_RETURNS else soonest_s
+    far_s = boot.start_s + soonest_s - margin_s
+    soon_s = max(far_s, boot.start_s + SOONER * soonest_s)
     # Hands that go for several sticks begin with one or the other.
     hand_s = others_s - NO_HAND_S
     if came.from_s > -np.inf or not _leaps_back(own.table, boot, ran_s):
@@ -106,7 +113,7 @@ def first_link_finding(
     shown_s = min(came_s, np.inf if is_slow and starts_s < soon_s else starts_s) - frame_s
     stays = runs[ran[0] : np.searchsorted(rise_s, moves_s + STANDS_S)]
     is_switch = soon_s <= ran_s < moves_s and bool(stays.all())
-    is_soon = ran_s < soon_s and (is_slow or not hand_s < ran_s)
+    is_soon = ran_s < (soon_s if is_slow or not hand_s < ran_s else far_s)
     is_soon &= not others_s < min(ran_s, begun_s[line]) - NO_HAND_S
     is_shown = min(shown_s, hand_s) < ran_s and not is_early
     if not is_early and not is_soon and (is_shown or is_switch):
@@ -155,9 +162,10 @@ def _coming(
     first width, or before it first moves smoothly. One of a switch does not; nor does a large one
     alone of the device itself, or of a hand that moves both.
     """
-    boot, found = linked[0], list[tuple[float, str, bool]]()
+    boot, found, alone = linked[0], list[tuple[float, str]](), [-np.inf]
     for name, mate in mates.items():
         steps, far_us = _steps(mate.table, boot), JUMP * mate.table.convention.span_us
+        jitter_us = _jitter_us(mate.table, boot)
         moved_s = smooth_moves(mate)[0]
         moved_s = moved_s[moved_s >= boot.start_s].min(initial=np.inf)
         is_first = np.abs(steps.from_us - _first_us(mate.table, boot)) <= _near_us(mate.table)
@@ -170,22 +178,24 @@ def _coming(
         for k in np.flatnonzero((is_first | (steps.at_s <= moved_s)) & ~by_hand).tolist():
             at_s, from_us, to_us = (float(column[k]) for column in steps)
             is_large = abs(to_us - from_us) > far_us
-            if not (is_large and _is_switch(mate, (at_s, from_us, to_us), boot, later)):
-                found.append((at_s, name, is_large))
+            if is_large and _is_switch(mate, (at_s, from_us, to_us), boot, later):
+                continue
+            found.append((at_s, name))
+            if (
+                name != line and not ran_s <= at_s < ran_s + NO_HAND_S
+                if is_large
+                else abs(to_us - from_us) >= CLEAR * jitter_us
+            ):
+                alone.append(at_s)
     found.sort()
     together = [
         _Coming(at_s, next_s)
-        for (at_s, name, _), (next_s, other, _) in itertools.pairwise(found)
+        for (at_s, name), (next_s, other) in itertools.pairwise(found)
         if name != other and next_s - at_s <= mates[name].usual_us / 1e6
     ]
     if together:
         return [together[0], *(come for come in together if come.to_s < others_s)][-1]
-    alone = [
-        at_s
-        for at_s, name, is_large in found
-        if not is_large or (name != line and not ran_s <= at_s < ran_s + NO_HAND_S)
-    ]
-    return _Coming(alone[-1], alone[-1]) if alone else _Coming()
+    return _Coming(max(alone), max(alone))
 
 
 def _is_switch(
@@ -242,6 +252,13 @@ def _steps(table: PulseTable, span: Span) -> _Steps:
     is_step &= scatter_us <= STEADY * table.convention.span_us + _near_us(table)
     at = np.flatnonzero(is_step & (apart_us >= scatter_us) & (apart_us > 0.0))
     return _Steps(rise_s[first + STAYS : end][at], level_us[was][at], level_us[now][at])
+
+
+def _jitter_us(table: PulseTable, span: Span) -> float:
+    """Give how far a line's widths scatter, of normal noise its standard deviation."""
+    first, end = np.searchsorted(table.rise_s[table.measured], (span.start_s, span.end_s))
+    change_us = np.abs(np.diff(table.width_us[table.measured][first:end]))
+    return float(np.median(change_us)) / 0.954 if change_us.size else 0.0
 
 
 def _first_us(table: PulseTable, span: Span) -> float:

@@ -98,7 +98,9 @@ def first_link_finding(
                            & ((rise_s[ran] <= came.to_s - frame_s) | ~goes_on)))  # fmt: skip
     if not is_early and not was_off:
         return None
-    leap_s = _first_leap_s(own.table, is_servo, ran, moves_s)
+    # A switch may be thrown for longer than a few frames; no stick leaps however long it stays.
+    most = ran.size if expected.is_on_stick else STAYS - 1
+    leap_s = _first_leap_s(own.table, is_servo, ran, most, moves_s)
     returns_s = [took for took in took_s if took < np.inf] or [0.0]
     soonest_s = min(returns_s)
     margin_s = max(returns_s) - soonest_s if len(returns_s) >= MIN_RETURNS else soonest_s
@@ -119,7 +121,7 @@ def first_link_finding(
     if not is_early and not is_soon and (is_shown or is_switch):
         if leap_s == np.inf:
             return None
-        ran_s, doubt = leap_s, "no hand moves it there and back within a few frames"
+        ran_s, doubt = leap_s, "no hand moves it there or back within one frame"
     else:
         doubt = "no later return shows that the link comes so soon" if is_shown else (
             "no output had shown the link"
@@ -289,13 +291,15 @@ def _hand_moves(mate: Output, span: Span) -> Iterator[Span]:
             yield Span(float(at_s[left[0]]), float(at_s[moves[-1] + 1]))
 
 
-def _first_leap_s(table: PulseTable, is_servo: BoolArray, ran: IntArray, until_s: float) -> float:
-    """When a line first runs for a few frames, each way in one, as no hand does; or infinity."""
+def _first_leap_s(
+    table: PulseTable, is_servo: BoolArray, ran: IntArray, most: int, until_s: float
+) -> float:
+    """When a line first runs and goes back, each in one frame, as no hand does; or infinity."""
     rise_s, width_us = table.rise_s[is_servo], table.width_us[is_servo]
     sudden = np.abs(np.diff(width_us, prepend=np.nan)) > SUDDEN * table.convention.span_us
     for spell in np.split(ran, np.flatnonzero(np.diff(ran) > 1) + 1):
         begins, ends = spell[0], min(spell[-1] + 1, rise_s.size - 1)
-        if spell.size < STAYS and rise_s[ends] < until_s and sudden[begins] and sudden[ends]:
+        if spell.size <= most and rise_s[ends] < until_s and sudden[begins] and sudden[ends]:
             return float(rise_s[begins])
     return np.inf
 

@@ -35,10 +35,13 @@ FIRST_LINK_DEFINITION: Final = Definition(
     FIRST_LINK,
     "Whether the link was there when the device first ran, after the transmitter first came on. It "
     "is told only where that is not shown.",
-    "pulses outside the stop range before outputs of its receiver first step together, or before "
-    "the last lone step of one from its first width; before a hand is seen to move an output, or "
-    "silent lines to begin; or sooner than half the quickest later return, unless a hand moved "
-    "another output before, or this one where returns take less than 5 s",
+    "pulses outside the stop range before outputs of its receiver step together, the last time "
+    "before a hand moves another output or else the first, or before the last lone step of one "
+    "from its first width, of at least 4 times its jitter; before a hand is seen to move an "
+    "output, or silent lines to begin; or sooner than half the quickest later return, or than the "
+    "quickest of 5 or more less what they differ by, unless a hand moved another output before, or "
+    "(than half) this one where returns take less than 5 s; or, before any hand, there and back by "
+    "more than 25 % of the span, each in one frame, within 4 frames or on a stick",
     "own algorithm",
 )
 NO_HAND_S: Final = 0.15

@@ -290,3 +290,29 @@ def test_a_leap_of_a_few_frames_over_the_link_is_no_hand(frames):
             (12.000001 + 0.02 * frames, REST["RX3"])]  # fmt: skip
     early = {**HANDS, "RX3": [*leap, *HANDS["RX3"]]}
     assert told(Boot(hands=early))[0] == {"RX1": MEETS, "RX2": MEETS, "RX3": OPEN}
+
+
+def test_a_drive_on_a_stick_that_steps_there_and_back_over_the_link_is_no_hand():
+    rest_us = REST["RX1"]
+    step = [(11.4, rest_us), (11.400001, 1900.0), (12.4, 1900.0), (12.400001, rest_us)]
+    boot = Boot(hands={**HANDS, "RX1": [*step, *HANDS["RX1"]]})
+    assert told(boot)[0] == {"RX1": OPEN, "RX2": MEETS, "RX3": MEETS}
+
+
+@pytest.mark.parametrize(
+    ("later_s", "verdict"), [((2.0, 2.1, 2.2), OPEN), ((0.9, 2.0, 2.2), MEETS)]
+)
+def test_a_hand_sooner_than_alike_returns_by_more_than_they_differ_had_no_link(later_s, verdict):
+    """Nothing shows the link, and the weapon goes there and back 1 s after the switch."""
+    boot = Boot(
+        preset=RESTS,
+        link_s=dict.fromkeys(REST, 3.8),
+        hands={**HANDS, "RX3": stir("RX3", 4.0, 1600.0)},
+        later_s=later_s,
+    )
+    assert told(boot)[0] == {"RX1": MEETS, "RX2": MEETS, "RX3": verdict}
+
+
+@pytest.mark.parametrize("seed", [14, 23])
+def test_jitter_that_looks_like_a_lone_step_is_no_link(seed):
+    assert set(told(Boot(preset=RESTS, jitter_us=2.5, seed=seed))[0].values()) == {MEETS}

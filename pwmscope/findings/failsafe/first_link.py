@@ -38,10 +38,11 @@ FIRST_LINK_DEFINITION: Final = Definition(
     "pulses outside the stop range before outputs of its receiver step together, the last time "
     "before a hand moves another output or else the first, or before the last lone step of one "
     "from its first width, of at least 4 times its jitter; before a hand is seen to move an "
-    "output, or silent lines to begin; or sooner than half the quickest later return, or than the "
-    "quickest of 5 or more less what they differ by, unless a hand moved another output before, or "
-    "(than half) this one where returns take less than 5 s; or, before any hand, there and back by "
-    "more than 25 % of the span, each in one frame, within 4 frames or on a stick",
+    "output, or silent lines to begin; or sooner than half the quickest later return (where 5 or "
+    "more take 5 s or longer, than the quickest less what they differ by), unless a hand moved "
+    "another output before, or this one where returns take less than 5 s; or, before any hand, "
+    "there and back by more than 25 % of the span, each in one frame, within 4 frames or on a "
+    "stick",
     "own algorithm",
 )
 NO_HAND_S: Final = 0.15
@@ -106,19 +107,18 @@ def first_link_finding(
     leap_s = _first_leap_s(own.table, is_servo, ran, most, moves_s)
     returns_s = [took for took in took_s if took < np.inf] or [0.0]
     soonest_s = min(returns_s)
-    margin_s = max(returns_s) - soonest_s if len(returns_s) >= MIN_RETURNS else soonest_s
-    far_s = boot.start_s + soonest_s - margin_s
-    soon_s = max(far_s, boot.start_s + SOONER * soonest_s)
+    is_slow, soon_s = soonest_s >= BOOTS_S, boot.start_s + SOONER * soonest_s
+    if is_slow and len(returns_s) >= MIN_RETURNS:
+        soon_s = max(soon_s, boot.start_s + 2.0 * soonest_s - max(returns_s))
     # Hands that go for several sticks begin with one or the other.
     hand_s = others_s - NO_HAND_S
     if came.from_s > -np.inf or not _leaps_back(own.table, boot, ran_s):
         hand_s = min(hand_s, begun_s[line] - frame_s)
     came_s = came.from_s if came.from_s > -np.inf else np.inf
-    is_slow = soonest_s >= BOOTS_S
     shown_s = min(came_s, np.inf if is_slow and starts_s < soon_s else starts_s) - frame_s
     stays = runs[ran[0] : np.searchsorted(rise_s, moves_s + STANDS_S)]
     is_switch = soon_s <= ran_s < moves_s and bool(stays.all())
-    is_soon = ran_s < (soon_s if is_slow or not hand_s < ran_s else far_s)
+    is_soon = ran_s < soon_s and (is_slow or not hand_s < ran_s)
     is_soon &= not others_s < min(ran_s, begun_s[line]) - NO_HAND_S
     is_shown = min(shown_s, hand_s) < ran_s and not is_early
     if not is_early and not is_soon and (is_shown or is_switch):

@@ -300,14 +300,15 @@ def test_a_drive_on_a_stick_that_steps_there_and_back_over_the_link_is_no_hand()
 
 
 @pytest.mark.parametrize(
-    ("later_s", "verdict"), [((2.0, 2.1, 2.2), OPEN), ((0.9, 2.0, 2.2), MEETS)]
+    ("later_s", "verdict"),
+    [((6.0, 6.1, 6.2), OPEN), ((5.1, 6.0, 7.0), MEETS), ((3.8, 3.9, 4.0), MEETS)],
 )
-def test_a_hand_sooner_than_alike_returns_by_more_than_they_differ_had_no_link(later_s, verdict):
-    """Nothing shows the link, and the weapon goes there and back 1 s after the switch."""
+def test_a_hand_sooner_than_slow_returns_by_more_than_they_differ_had_no_link(later_s, verdict):
+    """Nothing shows the link, and the weapon goes there and back 3.5 s after the switch."""
     boot = Boot(
         preset=RESTS,
-        link_s=dict.fromkeys(REST, 3.8),
-        hands={**HANDS, "RX3": stir("RX3", 4.0, 1600.0)},
+        link_s=dict.fromkeys(REST, 6.3),
+        hands={**HANDS, "RX3": stir("RX3", 6.5, 1600.0)},
         later_s=later_s,
     )
     assert told(boot)[0] == {"RX1": MEETS, "RX2": MEETS, "RX3": verdict}

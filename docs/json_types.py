@@ -244,6 +244,14 @@ class FindingsDocument(TypedDict):
     channels: dict[str, Channel]
     sensors: NotRequired[dict[str, Sensor]]
     """The bench sheet's rotation and supply lines."""
+    plan: NotRequired[LaidPlan]
+    """How the recording goes with the plan that was given."""
+
+
+class LaidPlan(Finding):
+    """A plan laid over a recording; where it does not fit it was not used."""
+
+    fits: bool
 
 
 # --- failsafe check ---

@@ -104,10 +104,13 @@ class Shipped:
         self.read, self.found, self.is_in_use = {}, {}, True
 
     def reading(self, read):
+        from pwmscope.errors import named  # noqa: PLC0415 - compiled with the tests
+
         def kept(format_, path, hints):
             if not self.is_in_use or not path.resolve().is_relative_to(CAPTURES):
                 return read(format_, path, hints)
-            key = (format_.name, str(path), path.stat().st_mtime_ns, hints)
+            in_words = named("`rate`")  # arguments or options: sentences are made as they are read
+            key = (format_.name, str(path), path.stat().st_mtime_ns, hints, in_words)
             if key not in self.read:
                 self.read[key] = read(format_, path, hints)
             return self.read[key]

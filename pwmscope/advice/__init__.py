@@ -23,6 +23,7 @@ from pwmscope.advice.endpoints import (
     stated_scale,
 )
 from pwmscope.advice.mixing import Course, MixingAdvice, advise_mixing, course_of
+from pwmscope.advice.plugs import find_swapped, with_names
 from pwmscope.advice.settings import (
     Compared,
     SettingsAdvice,
@@ -39,5 +40,6 @@ __all__ = [
     "MixingAdvice", "Outputs", "PercentReading", "PercentScale", "Setting", "SettingAction",
     "SettingName", "SettingsAdvice", "Side", "Straightness", "Throttle", "Transmitter", "Trend",
     "advise_mixing", "advise_settings", "compare_settings", "course_of", "differential",
-    "drive_path", "integrate", "solve_scale", "stated_scale", "straight_line_error",
+    "drive_path", "find_swapped", "integrate", "solve_scale", "stated_scale", "straight_line_error",
+    "with_names",
 ]  # fmt: skip

@@ -309,7 +309,7 @@ def advise_neutral(
 
 def _neutral_tolerance(channel: BenchChannel) -> tuple[float, str]:
     """How far neutral may be from what the device expects, and why."""
-    if channel.deadband_us is not None:
+    if channel.deadband_us is not None and not channel.is_deadband_doubted:
         half_us = channel.deadband_us / 2.0
         return half_us, f"half the deadband, {half_us:g} us"
     part = DEFAULT_STOP if channel.role in CAN_CREEP else 0.01
@@ -351,7 +351,8 @@ def advise_endpoint(
         at, near, limit=limit, over="within", percent=made.percent, transmitter=transmitter
     )
     if leave:
-        return setting(SettingAction.LEAVE, leave, now)
+        said = leave if held else leave.replace("Leave it.", f"{_IF_HELD}, leave it.")
+        return setting(SettingAction.LEAVE, said, now)
     percent = made.percent
     if percent is not None and is_low:
         percent = -percent

@@ -107,6 +107,7 @@ class SettingsAdvice:
     channels: tuple[ChannelSettings, ...]
     missing: tuple[str, ...]  # The sheet's devices whose lines are not
     alignment: Alignment | None  # Where the plan's steps are, if there was a plan
+    swapped: str = ""  # Which lines follow each other's sticks, and what to do; empty for none
 
     def actions(self, action: SettingAction) -> tuple[tuple[str, SettingName], ...]:
         """Return line and setting wherever this is what to do."""
@@ -134,12 +135,14 @@ def advise_settings(
     *,
     transmitters: Mapping[str, Transmitter] | None = None,
     alignment: Alignment | None = None,
+    swapped: Mapping[str, str] | None = None,
 ) -> SettingsAdvice:
     """Hold each channel's travel against what its device expects, and say what to change.
 
     Nothing is changed that the uncertainty leaves open.
     Sticks are no devices and are left out. A plan's alignment shows directions, and that the
-    sticks were held at their ends.
+    sticks were held at their ends. Nothing is advised for lines that follow each other's sticks,
+    ``swapped``, but what it says of each.
     """
     others = (*STICKS, *NO_DEVICE, *SENSORS)
     devices = {line: c for line, c in sheet.channels.items() if c.role not in others}
@@ -150,26 +153,30 @@ def advise_settings(
             f"is a line of {findings.capture.source} ({', '.join(findings.channels)}). Name the "
             "sheet of this bench."
         )
-    known = transmitters or {}
+    known, swapped = transmitters or {}, swapped or {}
+    refused = dict.fromkeys(swapped, "It follows another line's stick.")
     if findings.loss_analysis.found.polarity is Polarity.CONTRADICTED:
-        channels = tuple(
-            ChannelSettings(line, devices[line].role, devices[line].device,
-                            _all_not_shown(devices[line], _WRONG_MARKER), ())
-            for line in present
-        )  # fmt: skip
-    else:
-        channels = tuple(
-            _advise_channel(
-                devices[line], findings.channels[line], known.get(line, Transmitter()), alignment
-            )
-            for line in present
+        refused = dict.fromkeys(present, _WRONG_MARKER)
+    channels = tuple(
+        ChannelSettings(
+            line,
+            devices[line].role,
+            devices[line].device,
+            _all_not_shown(devices[line], refused[line]),
+            (),
         )
+        if line in refused
+        else _advise_channel(
+            devices[line], findings.channels[line], known.get(line, Transmitter()), alignment
+        )
+        for line in present
+    )
     missing = tuple(
         line
         for line, channel in devices.items()
         if line not in findings.channels and channel.is_device
     )
-    return SettingsAdvice(channels, missing, alignment)
+    return SettingsAdvice(channels, missing, alignment, next(iter(swapped.values()), ""))
 
 
 def _advise_channel(
@@ -228,7 +235,7 @@ def _unless_plug(
     rest: Setting, direction: Setting, channel: BenchChannel, alignment: Alignment | None
 ) -> Setting:
     """Ask for the plug before the rest, where a plan shows that the stick does not move it."""
-    axis = _axis_of(channel)
+    axis = axis_of(channel)
     moves = direction.action is not SettingAction.NOT_SHOWN
     if moves or axis is None or alignment is None or not alignment.fits:
         return rest
@@ -367,27 +374,26 @@ def advise_direction(
 
     A rising width is taken for forward, or for a faster weapon (common practice).
     """
-    axis = _axis_of(channel)
+    axis = axis_of(channel)
     if axis is None:
         return None
     if alignment is None:
         return _of_resting_weapon(channel, found) if channel.role == "weapon" else None
     if not alignment.fits:
-        return _DIRECTION(
-            SettingAction.NOT_SHOWN, f"The direction is not shown. {alignment.sentence}"
-        )
-    change_us = _change_us(found.table, alignment, axis)
+        said = "The direction is not shown: the recording does not follow the plan."
+        return _DIRECTION(SettingAction.NOT_SHOWN, said)
+    moved_us = change_us(found.table, alignment, axis)
     least_us = MIN_THROW * found.table.convention.span_us
-    if change_us is None or abs(change_us) < least_us:
+    if moved_us is None or abs(moved_us) < least_us:
         return _DIRECTION(
             SettingAction.NOT_SHOWN,
             f"The direction is not shown: with the {axis} held alone the width did not move by "
             f"{least_us:g} us or more. Hold it as the plan says, or look whether the channel "
             "follows another stick.",
         )
-    way = "rises" if change_us > 0 else "falls"
-    seen = f"With the {axis} {_MEANS[axis]} the width {way} by {abs(change_us):.0f} us"
-    if change_us > 0:
+    way = "rises" if moved_us > 0 else "falls"
+    seen = f"With the {axis} {_MEANS[axis]} the width {way} by {abs(moved_us):.0f} us"
+    if moved_us > 0:
         return _DIRECTION(SettingAction.LEAVE, f"{seen}, as most devices take it. Leave it.")
     unless = (
         " Or reverse the motor at its ESC: one of the two, not both. Leave it where this side's "
@@ -401,7 +407,7 @@ def advise_direction(
     )
 
 
-def _axis_of(channel: BenchChannel) -> Axis | None:
+def axis_of(channel: BenchChannel) -> Axis | None:
     """Return the stick axis that moves a channel; None where a switch or a dial does, or none."""
     usual = _AXIS_OF.get(channel.role)
     if usual is None or channel.control is None:
@@ -487,7 +493,7 @@ def advise_rest(
     return setting(SettingAction.CHANGE, sentence, now)
 
 
-def _change_us(table: PulseTable, alignment: Alignment, axis: Axis) -> float | None:
+def change_us(table: PulseTable, alignment: Alignment, axis: Axis) -> float | None:
     """How far the width goes from rest while one axis alone is held forward of it."""
     forward_us = _widths_us(table, alignment, lambda step: _holds_alone(step, axis))
     rest_us = _widths_us(table, alignment, _rests)

@@ -264,13 +264,21 @@ class Analysis:
         HintError
             If a named line is not in the recording, or one line is named twice.
         """
-        from pwmscope.findings.mixing import examine_mixing, find_lines  # noqa: PLC0415 - slow to import
+        from pwmscope.findings.mixing import (  # noqa: PLC0415 - slow to import
+            examine_mixing,
+            find_lines,
+            swapped_mixing,
+        )
 
         findings = self.findings[number]
         servo = findings.servo_tables
         lines = find_lines(servo, self.sheet, sides, axes)
         if not lines.outputs:
             return None
+        swapped = self._swapped
+        for output in lines.outputs:
+            if output.line in swapped:
+                return swapped_mixing(lines, swapped[output.line])
         return examine_mixing(
             servo,
             lines,
@@ -305,6 +313,12 @@ class Analysis:
         return examine_link_record(
             self.findings[number], self.plan, self.sheet, last_failsafe=last_failsafe
         )
+
+    @property
+    def _swapped(self) -> dict[str, str]:
+        """What to do about each line that follows another line's stick."""
+        left_out = self.failsafe.left_out
+        return {left.what: left.said for left in left_out if left.kind is LeftOutKind.SWAPPED}
 
     @cached_property
     def mixing_advice(self) -> tuple[MixingAdvice, ...]:
@@ -374,7 +388,7 @@ class Analysis:
             }
         return advise_settings(
             self.findings[number], sheet, transmitters=transmitters,
-            alignment=self.alignments[number] if self.alignments else None,
+            alignment=self.alignments[number] if self.alignments else None, swapped=self._swapped,
         )  # fmt: skip
 
     def fault_hunt(self, stretches: Sequence[Stretch] | None = None) -> FaultHunt:
@@ -708,7 +722,38 @@ failsafe not recorded'
         known = {name for f in findings for name in f.capture.lines}
         hidden = _hidden(sources, asked, terms, known)
         failsafe = replace(failsafe, left_out=(*failsafe.left_out, *hidden))
+    laid = [None] * len(findings) if not alignments else list(alignments)
+    told = _told_of_lines(failsafe.left_out, findings, laid, terms.sheet)
+    failsafe = replace(failsafe, left_out=told)
     return Analysis(tuple(recordings), findings, failsafe, terms, alignments, read_only=tuple(only))
+
+
+def _told_of_lines(
+    left_out: tuple[LeftOut, ...],
+    findings: Sequence[Findings],
+    laid: Sequence[Alignment | None],
+    sheet: BenchSheet | None,
+) -> tuple[LeftOut, ...]:
+    """Say which plan was not used, which lines are swapped, and which names are to be corrected."""
+    unused = [
+        LeftOut(LeftOutKind.PLAN, own.capture.source)
+        for own, plan in zip(findings, laid, strict=True)
+        if plan is not None and not plan.fits
+    ]
+    is_unlisted = any(left.kind is LeftOutKind.UNLISTED for left in left_out)
+    if sheet is None or not (is_unlisted or any(plan is not None and plan.fits for plan in laid)):
+        return (*left_out, *unused)
+    from pwmscope.advice import find_swapped, with_names  # noqa: PLC0415 - slow to import
+
+    swapped = {
+        left.what: left
+        for own, plan in zip(findings, laid, strict=True)
+        for left in find_swapped(own, sheet, plan)
+    }
+    is_held = any(line in own.capture.lines for own in findings[1:] for line in sheet.channels)
+    if is_unlisted and not is_held:
+        left_out = with_names(left_out, findings[0], sheet, laid[0])
+    return (*left_out, *unused, *swapped.values())
 
 
 def _hidden(

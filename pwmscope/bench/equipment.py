@@ -749,11 +749,11 @@ def _band_gap(channel: BenchChannel, table: str) -> Gap:
     if channel.deadband_us is not None:
         return Gap(
             f"{table}.neutral_us",
-            "Write the width round which its deadband lies, by a test; else its stop range is only "
-            "assumed.",
+            "Write the width round which its deadband lies, by a test. Till then its stop range is "
+            "only assumed.",
         )
     return Gap(
         f"{table}.stop_us",
-        "Write the lowest and highest width at which it stands still, by a test; else its stop "
-        "range is only assumed.",
+        "Write the lowest and highest width at which it stands still, by a test. Till then its "
+        "stop range is only assumed.",
     )

@@ -148,8 +148,9 @@ def read_toml_text(
             data = file.read(most_bytes + 1)
         text = data.decode("utf-8-sig") if len(data) <= most_bytes else None
     except FileNotFoundError:
-        found = "there is no such file; check the name and folder"
-        raise PwmscopeError(f"{source}: {found}.") from None
+        raise PwmscopeError(
+            f"{source}: there is no such file; check the name and folder."
+        ) from None
     except OSError as error:
         raise PwmscopeError(
             f"{source}: the {what} cannot be read ({error.strerror}); name a TOML file in UTF-8."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import os
+import re
 from collections.abc import Iterator, Sequence
 from contextlib import chdir, contextmanager, nullcontext, redirect_stderr
 from dataclasses import dataclass
@@ -385,7 +386,8 @@ def inspect(
     """Check wiring, pulses, mixing and failsafe of one robot, and write a one-page sheet to sign.
 
     Name its recordings and its bench sheet with --sheet. Or name one folder with a
-    subfolder for each robot: one bench sheet (*.toml) and its recordings in each.
+    subfolder for each robot: its bench sheet (*.toml) and its recordings in each, and the plan
+    (*.toml) that they were made by, if there is one.
 
     Exit code: 0 all meet; else 1 if one does not meet; else 2 if an input was unusable; else 3.
 
@@ -528,12 +530,15 @@ def _inspect_folder(day: Robot, address: str | None) -> int:
 
 
 def _robot_of(home: Path, day: Robot) -> Robot:
-    """Take a robot's sheet and recordings from its folder."""
-    (sheet,) = home.glob("*.toml")
+    """Take a robot's sheet, its plan and its recordings from its folder."""
+    (sheet,), plans = _sheets_and_plans(home)
     recordings = tuple(
-        Recording(path, day.recordings[0].hints) for path in _files(home) if path != sheet
+        Recording(path, day.recordings[0].hints)
+        for path in _files(home)
+        if path not in (sheet, *plans)
     )
-    own = replaced(day.examination, sheet_path=str(sheet))
+    plan_path = str(plans[0]) if plans else day.examination.plan_path
+    own = replaced(day.examination, sheet_path=str(sheet), plan_path=plan_path)
     return replaced(day, name=home.name, recordings=recordings, examination=own)
 
 
@@ -541,12 +546,26 @@ def _files(home: Path) -> list[Path]:
     return sorted(p for p in home.iterdir() if p.is_file() and not p.name.startswith("."))
 
 
+def _sheets_and_plans(home: Path) -> tuple[list[Path], list[Path]]:
+    """List the bench sheets and the capture plans of a folder; a plan has steps."""
+    is_plan = {
+        path: bool(re.search(r"(?m)^\s*(\[\[\s*)?steps\b", _text_of(path)))
+        for path in sorted(home.glob("*.toml"))
+    }
+    return [p for p, own in is_plan.items() if not own], [p for p, own in is_plan.items() if own]
+
+
+def _text_of(path: Path) -> str:
+    return path.read_bytes().decode(errors="replace") if path.is_file() else ""
+
+
 def _why_not(home: Path) -> str:
     """Say why a robot's folder cannot be inspected; empty where it can."""
-    sheets = [path.name for path in sorted(home.glob("*.toml"))]
-    if len(sheets) != 1:
-        found = f"{len(sheets)} bench sheets ({', '.join(sheets)})" if sheets else "no bench sheet"
-        return f"The folder holds {found}. Keep exactly one *.toml in it."
+    for paths, kind in zip(_sheets_and_plans(home), ("bench sheet", "plan"), strict=True):
+        if len(paths) > 1 or (not paths and kind == "bench sheet"):
+            names = ", ".join(path.name for path in paths)
+            found = f"{len(paths)} {kind}s ({names})" if paths else f"no {kind}"
+            return f"The folder holds {found}. Keep exactly one in it."
     if all(path.suffix == ".toml" for path in _files(home)):
         return "The folder holds no recording. Put the robot's recordings in it."
     return ""

@@ -53,6 +53,8 @@ AT_ENDS_AGAIN: Final = 0.12
 """So near comes a stick pushed to its end again, by a hand that does not push quite straight."""
 MAX_UNSEEN: Final = 12
 MAX_SPARE: Final = 6
+MAX_RESTS: Final = 4
+"""Positions that are tried as the rest, the most visited."""
 MAX_LATE: Final = 3.0
 """A pause costs no more than this, so that a person may be interrupted."""
 MIN_TOLERANCE_S: Final = 0.5
@@ -86,12 +88,17 @@ def match_steps(plan: CapturePlan, held: HeldPositions) -> Matching:
 
 
 def _rest_candidates(held: HeldPositions) -> list[int | None]:
-    """Positions that may be the rest: the most visited, the longest held, the first."""
+    """Positions that may be the rest: the most visited, the longest held, the first.
+
+    Sticks held half way before and after each loss are met as often as the rest, so several are
+    tried.
+    """
     same = held.apart <= SAME_AGAIN
-    visits = same.sum(axis=1)
+    places = same.argmax(axis=1)
+    visits = np.bincount(places, minlength=len(held))
     stay = same @ (held.end_s - held.start_s)
-    found = (int(visits.argmax()), int(stay.argmax()), 0)
-    return list(dict.fromkeys(int(np.argmax(same[at])) for at in found))
+    found = (*np.argsort(-visits, kind="stable")[:MAX_RESTS], places[int(stay.argmax())], 0)
+    return list(dict.fromkeys(int(at) for at in found if visits[at]))
 
 
 def _refined(plan: CapturePlan, held: HeldPositions, rest: int | None) -> Matching:

@@ -64,8 +64,9 @@ class Action:
 Ranked: TypeAlias = tuple[tuple[int, int], Action]
 """An action with what it deals with, and how dangerous the device is; the lowest comes first.
 
-0 a wrong marker, 1 failsafe, 2 a rest that runs, 3 hazards, 4 broken checks, 5 mixing, 6 wiring,
-7 what no loss showed, 8 what no pulses showed, 9 what only suits a device better.
+0 swapped plugs or a wrong marker, 1 failsafe, 2 a rest that runs, 3 hazards, 4 broken checks,
+5 mixing, 6 wiring, 7 what no loss showed, 8 what no pulses showed, 9 what only suits a device
+better.
 """
 MAX_ACTIONS: Final = 5
 
@@ -90,8 +91,8 @@ def _called(evidence: Evidence) -> tuple[int, ...]:
     """Say what the headline is about, in the headline's order."""
     wrong = Verdict.DOES_NOT_MEET
     checks = [*evidence.sensor_checks, *(c for line in evidence.pulses for c in line.checks)]
-    if evidence.failsafe_lines(wrong):
-        return (1,)
+    if evidence.swapped or evidence.failsafe_lines(wrong):
+        return (0,) if evidence.swapped else (1,)
     if any(check.verdict is wrong for check in checks):
         return 2, 4
     if evidence.mixing is not None and evidence.mixing.verdict is wrong:
@@ -103,8 +104,12 @@ def _called(evidence: Evidence) -> tuple[int, ...]:
 
 def _actions(evidence: Evidence) -> Iterator[Ranked]:
     """List what to do: failures, hazards, mixing, wiring, settings, recordings."""
+    for left in evidence.failsafe.left_out:
+        if left.kind is LeftOutKind.SWAPPED:
+            yield (0, -1), Action("do", evidence.swapped, format_left_out(left))
     yield from _marker_actions(evidence)
     failed = evidence.failsafe_lines(Verdict.DOES_NOT_MEET)
+    failed = [line for line in failed if line.line not in evidence.swapped]
     late = [line for line in failed if _is_late(line)]
     for line in failed:
         if line not in late:
@@ -118,9 +123,12 @@ def _actions(evidence: Evidence) -> Iterator[Ranked]:
     yield from _check_actions(evidence)
     yield from _sensor_actions(evidence)
     yield from _loss_actions(evidence)
+    unnamed = {left.what for left in evidence.failsafe.left_out if left.said}
     for name, lines in grouped_checks(evidence.pulses, Verdict.NOT_SHOWN):
         if evidence.wrong_markers:
             break
+        if unnamed.issuperset(lines) and name in _OF_STICKS:
+            continue
         rank = (8, min(map(evidence.danger, lines)))
         yield rank, Action("record", lines, _format_to_show(name, lines, evidence))
 
@@ -216,9 +224,11 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
         rank = (3, min(map(evidence.danger, hazard.lines)))
         if hazard.kind in held and running:
             names = format_lines(list(dict.fromkeys(running)))
+            is_swapped = not set(running).difference(evidence.swapped)
+            mend = "put the plugs right" if is_swapped else "bring the rest into the stop range"
             said = (
                 f"Give no power to what {names} drives: it runs with the stick at rest. First "
-                "bring the rest into the stop range, and record again."
+                f"{mend}, and record again."
             )
         elif hazard.kind in held and started:
             said = (
@@ -255,6 +265,8 @@ def _mixing_actions(evidence: Evidence) -> Iterator[Ranked]:
     if mixing is None or mixing.verdict is not Verdict.DOES_NOT_MEET:
         return
     lines = tuple(output.line for output in mixing.lines.outputs)
+    if set(lines).intersection(evidence.swapped):
+        return
     needed = next((way for way in evidence.ways if way.needed), None)
     if mixing.lines.is_into_mixer:
         yield (5, 0), Action("set", lines, "Turn mixing off in the transmitter.")
@@ -335,7 +347,8 @@ def _format_setting(line: str, setting: Setting, evidence: Evidence) -> str:
     said = f"Set the {name} {to_us:g} us; it is {now_us:.1f} us."
     if setting.percent is not None:
         said += f" Turn it by {setting.percent:+g} points of the transmitter's percent."
-    if is_end and (evidence.settings is None or evidence.settings.alignment is None):
+    laid = None if evidence.settings is None else evidence.settings.alignment
+    if is_end and not (laid and laid.fits):
         said += " First make sure that the stick was at its end."
     if is_end and evidence.danger(line) > 1 and abs(to_us - 1500.0) > abs(now_us - 1500.0):
         said += f" {MIND_STOP}"
@@ -349,6 +362,9 @@ _CAUSE: Final = {
 }
 
 
+_OF_STICKS: Final = ("rest position", "neutral", "low endpoint", "high endpoint")
+
+
 def _check_actions(evidence: Evidence) -> Iterator[Ranked]:
     """List the checks that are broken and that no setting deals with."""
     settled = {
@@ -360,7 +376,9 @@ def _check_actions(evidence: Evidence) -> Iterator[Ranked]:
     for line in evidence.pulses:
         for check in line.checks:
             name, limit = check.finding.name, check.finding.limit
-            if check.verdict is Verdict.DOES_NOT_MEET and (line.line, name) not in settled:
+            is_astray = line.line in evidence.swapped and name in _OF_STICKS
+            is_open = not is_astray and (line.line, name) not in settled
+            if check.verdict is Verdict.DOES_NOT_MEET and is_open:
                 lines.setdefault((name, limit), []).append(line.line)
     for (name, limit), named in lines.items():
         who = format_lines(named)
@@ -397,12 +415,14 @@ def _loss_actions(evidence: Evidence) -> Iterator[Ranked]:
         return
     if evidence.wrong_markers:
         return
+    is_named = any(left.said and left.kind is LeftOutKind.UNLISTED for left in failsafe.left_out)
     for left in failsafe.left_out:
-        if left.weighs:
-            yield (7, 0), Action("do", (), format_left_out(left))
+        if (left.weighs or left.kind is LeftOutKind.PLAN) and left.kind is not LeftOutKind.SWAPPED:
+            rank = (3, 9) if left.said else (7, -1)
+            yield rank, Action("do", (), format_left_out(left))
     reasons: dict[str, list[str]] = {}
     for line in evidence.failsafe_lines(Verdict.NOT_SHOWN) if evidence.sheet is not None else ():
-        if not line.is_unlisted:
+        if not line.is_unlisted and (line.seen_in or not is_named):
             reasons.setdefault(format_reason(line), []).append(line.line)
     for reason, named in reasons.items():
         odd = max(_odd_pulses(line) for line in failsafe.judged if line.line in named)
@@ -529,7 +549,7 @@ class Answered(Protocol):
 
 def make_answer(evidence: Evidence) -> Answer:
     """Make the answer of what was found."""
-    actions = list_actions(evidence)
+    actions, left_out = list_actions(evidence), tuple(_left_out(evidence))
 
     def urgency(card: Card) -> tuple[int, int]:
         return badness(card.verdict), evidence.danger(card.line)
@@ -537,7 +557,7 @@ def make_answer(evidence: Evidence) -> Answer:
     return Answer(
         format_headline(evidence), evidence.verdict, evidence.hazards,
         tuple(sorted(_cards(evidence, actions), key=urgency)), actions[:MAX_ACTIONS],
-        tuple(_left_out(evidence)), actions[MAX_ACTIONS:], evidence.judged,
+        left_out, actions[MAX_ACTIONS:], evidence.judged,
     )  # fmt: skip
 
 
@@ -549,6 +569,11 @@ def format_headline(evidence: Evidence) -> str:
 def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that holds
     failsafe = evidence.failsafe
     failed = evidence.failsafe_lines(Verdict.DOES_NOT_MEET)
+    swapped = [left for left in failsafe.left_out if left.kind is LeftOutKind.SWAPPED]
+    if swapped:
+        what = format_left_out(swapped[0]).partition(":")[0]
+        told = "; failsafe does not meet" if failed else ""
+        return f"PLUGS do not match the sheet: {what}{told}"
     if failed:
         also = ", ".join(format_line(line.line) for line in failed[1:])
         more = f"; {also} {'do' if len(failed) > 2 else 'does'} not meet either" if also else ""
@@ -632,6 +657,8 @@ def _why_not_shown(evidence: Evidence) -> str:
         return "no loss was recorded"
     if evidence.failsafe.judged and evidence.sheet is None:
         return "no bench sheet says at which widths the devices stand still"
+    if any(left.kind is LeftOutKind.NO_LINE for left in evidence.failsafe.left_out):
+        return "no line of the sheet is in the recording"
     names = [evidence.the_device(line.line) for line in evidence.failsafe_lines(Verdict.NOT_SHOWN)]
     if names:
         return ", ".join(names)
@@ -673,10 +700,14 @@ def _cards(evidence: Evidence, actions: Sequence[Action]) -> Iterator[Card]:
             continue
         verdicts = [failsafe.verdict] if failsafe is not None and failsafe.verdict else []
         verdicts += [checks.verdict] if checks is not None else []
+        is_swapped = name in evidence.swapped
+        verdicts += [Verdict.DOES_NOT_MEET] * is_swapped
+        figure = "It follows another line's stick"
+        figure = figure if is_swapped else _figure(evidence, failsafe, checks)
         action = next((a.sentence for a in actions if name in a.lines), "")
         yield Card(
             name, evidence.role(name), evidence.device(name), governing(verdicts),
-            _figure(evidence, failsafe, checks), action,
+            figure, action,
             "" if checks is None else format_link(checks.freshness), _decides(failsafe, checks),
         )  # fmt: skip
     linked = [check for check in evidence.sensor_checks if check.line == LINK_RECORD]
@@ -754,6 +785,7 @@ def _left_out(evidence: Evidence) -> Iterator[str]:
     if evidence.read_only:
         names = ", ".join(map(format_line, evidence.read_only))
         yield f"Only {names} were read, as asked. Other lines are not judged."
+    told: set[str] = set()
     marker = None if evidence.sheet is None else evidence.sheet.marker
     for recording in evidence.failsafe.recordings:
         held = recording.lines.capture.lines
@@ -768,6 +800,9 @@ def _left_out(evidence: Evidence) -> Iterator[str]:
                 f"are {names}."
             )
     for left in evidence.failsafe.left_out:
+        if left.said in told:
+            continue
+        told |= {left.said} - {""}
         if evidence.lines is None or left.kind is not LeftOutKind.NO_LOSS or evidence.has_loss:
             yield format_left_out(left)
     lines = evidence.lines or []

@@ -234,6 +234,8 @@ def settings_headline(advice: SettingsAdvice, sheet: BenchSheet) -> str:
     """Say in one sentence or two what there is to do."""
     of = f"{sheet.robot}: " if sheet.robot else ""
     changes, not_shown = advice.changes, advice.not_shown
+    if advice.swapped:
+        return of + advice.swapped
     if changes:
         said = f"{changes} setting{'s' if changes > 1 else ''} to change."
     elif not_shown:

@@ -53,7 +53,7 @@ _JITTER: Final = "rms peak_to_peak sampling_floor_rms"
 
 def to_data(findings: Findings) -> dict[str, Json]:
     """Turn findings into plain data, following schema 1."""
-    capture = findings.capture
+    capture, laid = findings.capture, findings.alignment
     return {
         "schema": SCHEMA,
         "capture": {**capture_data(capture), "assumptions": list(findings.assumptions)},
@@ -61,6 +61,7 @@ def to_data(findings: Findings) -> dict[str, Json]:
         "recording": [finding_data(finding) for finding in findings.recording_findings],
         "channels": {name: _channel(c) for name, c in findings.channels.items()},
         **({"sensors": _sensors(findings)} if findings.sensors else {}),
+        **({} if laid is None else {"plan": {"fits": laid.fits, **finding_data(laid.finding)}}),
     }
 
 

@@ -166,6 +166,12 @@ class Evidence:
         return [line for line in self.lines or () if self.is_stated(line.line) or not line.is_idle]
 
     @property
+    def swapped(self) -> tuple[str, ...]:
+        """The lines that follow each other's sticks; their devices are not what the sheet says."""
+        left_out = self.failsafe.left_out
+        return tuple(left.what for left in left_out if left.kind is LeftOutKind.SWAPPED)
+
+    @property
     def wrong_markers(self) -> list[tuple[str, str]]:
         """Name the markers that the outputs contradict, each with the level that means on."""
         return [
@@ -229,7 +235,9 @@ class Evidence:
         for line in lines:
             yield Judged("failsafe", SIGNAL_LOSS, line.line, line.verdict or Verdict.NOT_SHOWN)
         for left in self.failsafe.left_out:
-            if left.weighs:
+            if left.kind is LeftOutKind.SWAPPED:
+                yield Judged("pulses", left.kind.value, left.what, Verdict.DOES_NOT_MEET)
+            elif left.weighs:
                 yield Judged("failsafe", left.kind.value, left.what, Verdict.NOT_SHOWN)
         if not lines:
             yield Judged("failsafe", SIGNAL_LOSS, "", self.failsafe.verdict)
@@ -354,15 +362,19 @@ def format_left_out(left: LeftOut) -> str:
     what = format_line(left.what)
     if left.kind is LeftOutKind.PART and left.from_s is not None and left.to_s is not None:
         return f"Of {what} only {left.from_s:g} to {left.to_s:g} s is examined."
+    if left.said:
+        return left.said
     carried = "" if left.level_us is None else f" It carried {left.level_us:.0f} us in a loss."
     return {
         LeftOutKind.PART: f"Of {what} only a part is examined.",
         LeftOutKind.TWICE: f"{what} holds the same recording again and counts once.",
         LeftOutKind.NO_LOSS: f"No loss is seen in {what}. Leave it out, or mark its losses.",
         LeftOutKind.NO_LINE: f"No line of the sheet is in {what}. Give it its own sheet.",
-        LeftOutKind.UNLISTED: f'The sheet does not list {what}. Add it, or state role = "unused".',
+        LeftOutKind.UNLISTED: f"The sheet does not list {what}. Write in it what is on that line.",
         LeftOutKind.UNUSED: f"{what} is stated unused, and nothing is asked of it.{carried}",
         LeftOutKind.STICK: f"{what} is stated a stick, and follows none in the losses.{carried} "
-        'State what is on it, or role = "unused".',
+        "State what is on it.",
         LeftOutKind.NOT_READ: f"The other lines of {what} cannot be read. Any may have a device.",
+        LeftOutKind.PLAN: f"The plan was not used: {what} does not follow it. Name the plan that "
+        "it was made by, or record again by it.",
     }[left.kind]

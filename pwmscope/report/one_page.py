@@ -20,6 +20,7 @@ from pwmscope.output import refuse_to_overwrite, write_files
 from pwmscope.plot import PAPER, Ink, loss_strip
 from pwmscope.report.answer import Answered, Card
 from pwmscope.report.document import Device, Wording, file_name, set_pdf, shown
+from pwmscope.report.evidence import format_left_out
 from pwmscope.report.register import file_hash
 
 MAX_DEVICES: Final = 12
@@ -160,6 +161,7 @@ def make_one_page(analysis: Answered) -> OnePage:
     ]
     hazards = [wording.cut(str(h).removeprefix("! "), room.sentence) for h in answer.hazards]
     unused = [left.what for left in check.left_out if left.kind is LeftOutKind.UNUSED]
+    unplanned = [format_left_out(left) for left in check.left_out if left.kind is LeftOutKind.PLAN]
     return OnePage(
         robot="" if sheet is None else shown(sheet.robot, _NAME),
         club="" if sheet is None else shown(sheet.club, _NAME),
@@ -177,7 +179,9 @@ def make_one_page(analysis: Answered) -> OnePage:
             make_device(card, lines.get(card.line), limit_s, _NEXT_PAGE, wording)
             for card in following
         ),
-        announced=_announced(len(cards), are_many, hazards, unused),
+        announced=" ".join(
+            filter(None, (*unplanned, _announced(len(cards), are_many, hazards, unused)))
+        ),
         actions=tuple(actions),
         more_actions=len(told) - len(actions),
         unused=tuple(format_line(name) for name in unused[:MAX_UNUSED]),

@@ -377,7 +377,7 @@ def test_a_plan_that_does_not_fit_shows_no_direction():
     advice = advise_settings(found, SHEET, alignment=align_plan(PLAN, tables))
     direction = advice.channels[0].named("direction")
     assert direction.action is Action.NOT_SHOWN
-    assert "does not follow this plan" in direction.sentence
+    assert "does not follow the plan" in direction.sentence
 
 
 def compared(before, after, text=DRIVE):
@@ -441,3 +441,9 @@ def test_a_plan_shows_an_end_only_where_a_stick_was_at_its_end():
     shy = dataclasses.replace(alignment, spans=gentle)
     half = advise_settings(found, sheet, alignment=shy).channels[0]
     assert half.named("high endpoint").action is Action.NOT_SHOWN
+
+
+def test_a_deadband_that_looks_like_a_slip_widens_no_tolerance():
+    """600 for 60: taken at its word it would leave a neutral that is 45 us off."""
+    slip = DRIVE.replace("60", "600")
+    assert advise(slip, drive(1545, 1045, 2045)).named("neutral").action is Action.CHANGE

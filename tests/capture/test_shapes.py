@@ -100,8 +100,8 @@ def test_a_hint_against_the_heading_is_refused_where_pulses_show_the_heading_rig
     file = write(tmp_path / "a.csv", "time_ms,RX1\n0,0\n" + rows)
     with pytest.raises(
         PwmscopeError,
-        match="column time_ms: the heading says ms, and levels last as servo pulses do in ms, not "
-        "in us; leave `time_unit` out",
+        match="column time_ms: the heading says ms, and only then do levels "
+        "last like servo pulses; leave `time_unit` out",
     ):
         load(file, time_unit="us")
     wrong = write(tmp_path / "b.csv", "time_us,RX1\n0,0\n" + rows)

@@ -121,7 +121,7 @@ def test_what_is_no_address_is_refused_at_once(address):
     pytest.importorskip("distributed")
     done = run("compare", DRILL, HOLDS, "--cluster", address)
     assert done.exit_code == 2
-    assert done.stderr.startswith("--cluster is ")
+    assert done.stderr.startswith("--cluster: ")
     assert "expected the address of a dask.distributed scheduler" in done.stderr
     assert len(done.stderr.splitlines()) == 1
 

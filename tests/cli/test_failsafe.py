@@ -129,7 +129,7 @@ def test_a_line_with_servo_pulses_that_the_sheet_does_not_list_is_not_shown(thre
     result = run(DRILL, "--sheet", three)
     assert result.exit_code == 3
     assert result.output.startswith("FAILSAFE not shown: RX4")
-    assert 'The sheet does not list RX4. Add it, or state role = "unused".' in result.output
+    assert "The sheet does not list RX4. Write in it what is on that line." in result.output
 
 
 def test_lines_read_on_purpose_alone_are_named_under_the_headline():
@@ -145,7 +145,7 @@ def test_lines_left_out_on_purpose_hide_nothing(three):
     result = run(DRILL, "--sheet", three, "--lines", "RX1,RX2,RX3,tx-on")
     assert result.exit_code == 3
     assert result.output.startswith("FAILSAFE not shown: RX4")
-    assert 'The sheet does not list RX4. Add it, or state role = "unused".' in result.output
+    assert "The sheet does not list RX4. Write in it what is on that line." in result.output
 
 
 def test_lines_left_out_that_cannot_be_read_are_not_taken_as_idle(tmp_path):
@@ -407,8 +407,8 @@ def test_a_line_of_the_sheet_that_is_not_recorded_is_told_with_what_to_do(bench)
     result = run(write("whole.csv", behave=PRESETS), *sheet(weapon="RX9"))
     said = " ".join(result.output.split())
     assert result.exit_code == 3
-    assert "no recording holds it. Record it as well, or correct its name" in said
-    assert 'The sheet does not list RX3. Add it, or state role = "unused".' in said
+    assert "The bench sheet names this line, but no recording holds it" in said
+    assert "Write the recording's names into the sheet: RX3 for RX9 (weapon)." in said
 
 
 def test_files_of_two_benches_are_told_apart(bench):
@@ -450,9 +450,7 @@ def test_the_json_says_what_to_do_about_what_is_not_shown(three):
     """As a field, beside a sentence that ends with it; nobody cuts sentences up."""
     data = json.loads(run(DRILL, "--sheet", three, "--json", "-").stdout)
     by_line = {line["line"]: line for line in data["lines"]}
-    assert by_line["RX4"]["to_do"] == (
-        'Add it to the sheet; give it role = "unused" if nothing is on it.'
-    )
+    assert by_line["RX4"]["to_do"] == ("Write in the sheet what is on it.")
     assert by_line["RX4"]["sentence"].endswith(by_line["RX4"]["to_do"])
     assert "to_do" not in by_line["RX1"]
     open_losses = [

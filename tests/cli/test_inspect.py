@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from pwmscope.bench import load_sheet, make_plan, plan_toml
 from pwmscope.cli import main
 from pwmscope.report.register import entries
 
@@ -98,6 +99,22 @@ def test_a_folder_of_robots_is_a_row_each(tmp_path, without_processes):
     assert "1 of 5 robots meets everything." in whole
     written = sorted(path.name for path in (tmp_path / "out").iterdir())
     assert written == ["medlar-inspection.pdf", "quince-inspection.pdf"]
+
+
+def test_a_plan_beside_the_sheet_is_no_second_sheet(tmp_path, without_processes):
+    """The drill was made by another plan, which is said; two plans are one too many."""
+    plan = make_plan(load_sheet(SHEET), losses=3)
+    home = robot(tmp_path / "day", "quince", SHEET, DRILL)
+    (home / "plan.toml").write_text(plan_toml(plan))
+    with without_processes():
+        done = run(tmp_path / "day", "-o", tmp_path / "out")
+    assert done.exit_code == 0, done.output
+    assert "FAILSAFE meets, 10 of 10" in done.output
+    shutil.copy(home / "plan.toml", home / "again.toml")
+    with without_processes():
+        done = run(tmp_path / "day", "-o", tmp_path / "out")
+    assert done.exit_code == 2
+    assert "The folder holds 2 plans (again.toml, plan.toml)." in " ".join(done.output.split())
 
 
 def test_a_folder_where_all_meet_is_0_and_an_unusable_one_makes_it_2(

@@ -84,7 +84,7 @@ def test_without_a_sheet_the_plan_is_a_general_one():
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--sheet", SHEET, "--plan", "x.toml"), "x.toml: the capture plan cannot be read"),
+        (("--sheet", SHEET, "--plan", "x.toml"), "x.toml: there is no such file"),
         (("--marker",), "needs a bench sheet"),
         (("--marker", "--table", "--sheet", SHEET), "--table or with --marker, not both"),
         (("--marker", "--sheet", SHEET, "--losses", "2"), "give 5 to 20"),

@@ -248,9 +248,14 @@ def test_new_asks_for_a_robot_as_built(tmp_path):
 
 def test_check_names_the_keys_that_the_failsafe_check_needs(write):
     sheet = write("[marker]\nline = 'tx-on'\n[channels.A]\nrole = 'weapon'\nno_pulses = 'stops'")
-    _, told = run("check", sheet).output.split("The failsafe check also needs")
+    _, told = run("check", sheet).output.split("The failsafe check needs")
     named = [line.strip() for line in told.splitlines() if line.startswith("  ") and line[2] != " "]
-    assert named == ["marker.on", "marker.kind", "channels.A.no_pulses_after_s"]
+    assert named == [
+        "marker.on",
+        "marker.kind",
+        "channels.A.stop_us",
+        "channels.A.no_pulses_after_s",
+    ]
     assert "failsafe check" not in run("check", QUINCE).output
     assert "failsafe check" not in run("check", sheet, "--json", "-").output
 

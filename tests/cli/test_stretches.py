@@ -51,7 +51,7 @@ def test_json_holds_the_same(tmp_path):
     ("arguments", "said"),
     [
         (("--stretch", "motors off 0s..20s", "--stretch", "b=1s..2s"), "a name and two times"),
-        (("--stretch", "a=0s..20s"), "--stretch is one stretch"),
+        (("--stretch", "a=0s..20s"), "--stretch: one stretch"),
         ((), "two stretches or more"),
         (("--stretch", "a=0s..20s", "--stretch", "b=20s..70s"), "times within"),
     ],

@@ -53,7 +53,7 @@ def document_of(text):
         Table("caption", ("what", "value"), ((words, strong), (words,)), (1, 1)),
     )
     device = Device(text, text, "meets", "", "", text, text, text, "", text, 0)
-    front = Front(text, "meets", text, (text,), (device,), (text,), (text,), (text,))
+    front = Front(text, "meets", text, (text,), (device,), (text,), (text,), (text,), (text,))
     return Document(text, text, (text,), "", "0", front, (Section("a", words, blocks),))
 
 
@@ -68,9 +68,9 @@ def test_a_hostile_name_is_shown_as_it_is(text):
     page = shown(document_markdown(document_of(text)))
     assert set(re.findall(r"<(\w+)", page)) <= TAGS
     assert page.count("<tr>") == 3
-    assert page.count("<li>") == 6
+    assert page.count("<li>") == 7
     plain = html.unescape(re.sub(r"<[^>]*>", "", page))
-    assert plain.count(text) == 24
+    assert plain.count(text) == 25
 
 
 @given(st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), min_size=1))

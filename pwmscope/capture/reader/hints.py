@@ -650,7 +650,7 @@ def check_rate(
     if ratio < 0.99 or (ratio > 1.01 and not or_faster):
         raise HintError(
             f"{source}: the times show {format_rate(interval_ps)}{' or faster' * or_faster} but "
-            f"`rate` says {format_rate(1e12 / hints.rate_hz)}; leave `rate` out, or give the right "
+            f"`rate` says {format_rate(1e12 / hints.rate_hz)}; mend `rate` or "
             "`time_unit`."
         )
 

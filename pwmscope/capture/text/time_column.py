@@ -246,8 +246,8 @@ def _refuse_against_heading(column: Column, sheet: Sheet, unit: str, headed: str
     fitting = _fitting_units(sheet.more_text(), sheet.dialect, column)
     if headed in fitting and unit not in fitting:
         raise HintError(
-            f"{sheet.source}, column {column.name}: the heading says {headed}, and levels last as "
-            f"servo pulses do in {headed}, not in {unit}; leave `time_unit` out."
+            f"{sheet.source}, column {column.name}: the heading says {headed}, and only then do "
+            "levels last like servo pulses; leave `time_unit` out."
         )
 
 

@@ -39,6 +39,7 @@ from pwmscope.findings.failsafe.first_link import (
     first_link_hazards,
 )
 from pwmscope.findings.failsafe.losses import (
+    STEP_US,
     Loss,
     Output,
     inferred_losses,
@@ -112,6 +113,8 @@ MIN_LONG_PAUSES: Final = 3
 """Unless so many last over a frame that is missing, as no pulse does."""
 SAME_WIDTH: Final = 0.01
 """Widths so near, in parts of the convention's span, are one position of the stick."""
+STEP_FRAMES: Final = 2.5
+"""A width that is another so soon was not moved by a hand."""
 DEFINITIONS: Final = (
     Definition(
         SIGNAL_LOSS,
@@ -442,13 +445,11 @@ def _record(
 ) -> Record:
     """Take a line as it was while it was not lost, from the first link on."""
     own = [loss for loss in told.losses if output.table.line in loss.lines]
-    spans = (
-        *_without_link(output, told.linked_s, capture.start_s),
-        *[
-            Span(event.lost_s, _over_s(loss, event, capture.end_s))
-            for loss, event in zip(own, at_losses.events, strict=True)
-        ],
+    lost = tuple(
+        Span(event.lost_s, _over_s(loss, event, capture.end_s))
+        for loss, event in zip(own, at_losses.events, strict=True)
     )
+    spans = (*_without_link(output, told.linked_s, capture.start_s, lost), *lost)
     return Record(
         output.table,
         frames,
@@ -458,22 +459,31 @@ def _record(
     )
 
 
-def _without_link(output: Output, linked_s: float | None, start_s: float) -> list[Span]:
-    """Give the time before the first link, with what was held across it and never met again.
+def _without_link(
+    output: Output, linked_s: float | None, start_s: float, lost: tuple[Span, ...]
+) -> list[Span]:
+    """Give the time before the first link, with what the receiver put out by itself after it.
 
-    A transmitter may take long to begin, and its mark is there before its signal. A width that
-    comes again later is where the sticks are.
+    A transmitter may take long to begin, and its mark is there before its signal; a receiver may
+    be given power later still. What was held since then is no stick's if it is never met again
+    while the link is there: at all, or to `STEP_US` where it ends from one frame to the next.
     """
-    if linked_s is None or linked_s <= start_s:
-        return []
-    dwells, until_s = output.dwells, linked_s
-    first = int(np.searchsorted(dwells.start_s, linked_s))
-    if 0 < first < len(dwells):
-        level_us, same_us = dwells.level_us, SAME_WIDTH * output.table.convention.span_us
-        alike = np.abs(level_us - level_us[first]) <= same_us
-        if alike[first - 1] and not alike[first + 1 :].any():
-            until_s = float(dwells.end_s[first])
-    return [Span(start_s, until_s)]
+    dwells, until_s = output.dwells, start_s if linked_s is None else linked_s
+    rise_s, frame_s = output.table.rise_s[output.table.measured], output.usual_us / 1e6
+    place = int(np.searchsorted(rise_s, until_s))
+    before_s = max(float(rise_s[place - 1]) if place else start_s, start_s)
+    begins = place < rise_s.size and rise_s[place] - before_s > quiet_limit_s(output.usual_us)
+    first = int(np.searchsorted(dwells.start_s, until_s))
+    if first + 1 < len(dwells) and (begins or until_s > start_s):
+        steps = bool(dwells.start_s[first + 1] - dwells.end_s[first] <= STEP_FRAMES * frame_s)
+        span_us = output.table.convention.span_us
+        near_us = SAME_WIDTH * span_us
+        apart_us = np.abs(dwells.level_us - dwells.level_us[first])
+        alike = (apart_us <= (STEP_US if steps else near_us)) & ~inside(lost, dwells.start_s)
+        is_own = steps if begins else bool(first and apart_us[first - 1] <= near_us)
+        if is_own and not alike[first + 1 :].any():
+            until_s = float(dwells.end_s[first]) + frame_s / 2.0
+    return [Span(start_s, until_s)] if until_s > start_s else []
 
 
 def _over_s(loss: Loss, event: LossEvent, end_s: float) -> float:

@@ -44,7 +44,7 @@ from pwmscope.pulses import PulseTable
 
 UNLISTED = Reason(
     "The bench sheet does not list this line, and it carries servo pulses.",
-    'Add it to the sheet; give it role = "unused" if nothing is on it.',
+    "Write in the sheet what is on it.",
 )
 
 ALONE = (RESTART, FIRST_LINK)
@@ -64,6 +64,8 @@ class LeftOutKind(StrEnum):
     UNUSED = "stated unused"
     STICK = "stated a stick, and follows none in a loss"
     NOT_READ = "lines that cannot be read"
+    PLAN = "a plan that the recording does not follow"
+    SWAPPED = "moved by another line's stick"
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +82,8 @@ class LeftOut:
         The part of a recording that is examined.
     level_us : float or None, optional
         The width that an unused line, or a stick's, carried while the signal was lost.
+    said : str, optional
+        What to do, where the whole recording was needed to tell it.
     """
 
     kind: LeftOutKind
@@ -87,11 +91,13 @@ class LeftOut:
     from_s: float | None = None
     to_s: float | None = None
     level_us: float | None = None
+    said: str = ""
 
     @property
     def weighs(self) -> bool:
         """Whether the check shows nothing because of it, unless a failure is proven."""
-        return self.kind not in (LeftOutKind.PART, LeftOutKind.TWICE, LeftOutKind.UNUSED)
+        kinds = (LeftOutKind.PART, LeftOutKind.TWICE, LeftOutKind.UNUSED, LeftOutKind.PLAN)
+        return self.kind not in kinds
 
 
 @dataclass(frozen=True, slots=True)

@@ -321,15 +321,19 @@ class _Bench:
         seen = seen_levels(self.lines, self.losses, self.after)
         placed = self._placed(self._entered(), seen) <= MACHINE_ODDS
         for i, line in enumerate(self.lines):
-            begun_s = np.full(shape[1], np.nan)
+            begun_s, frame_s = np.full(shape[1], np.nan), line.frame_s
             for k, own in zip(line.places, line.responses, strict=True):
                 if own.ramp_s is not None and self.losses[k].is_marked:
                     begun_s[k] = own.ramp_s[0] - self.losses[k].lost_s
+                    # Without the link frames may last longer, and begin a ramp so much later.
+                    first, end = np.searchsorted(line.output.table.rise_s, own.ramp_s)
+                    beat_s = np.diff(line.output.table.rise_s[first : end + 1])
+                    frame_s = max(frame_s, float(np.median(beat_s)) if beat_s.size else 0.0)
             has = np.zeros(shape[1], dtype=bool)
             has[list(line.places)] = [own.ramp_s is not None for own in line.responses]
             ends = np.zeros(shape[1], dtype=bool)
             ends[list(line.places)] = [_moves_to_stand(own) for own in line.responses]
-            reach_s = max(RAMP_S, ALIKE_FRAMES * line.frame_s) + self.late_s
+            reach_s = max(RAMP_S, ALIKE_FRAMES * frame_s) + self.late_s
             alike = count_alike(begun_s, np.isfinite(begun_s), reach_s) >= MIN_RAMPS
             found[i] = (has & (paired[i] | alike)) | (ends & placed[i])
         return found

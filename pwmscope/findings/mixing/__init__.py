@@ -27,6 +27,7 @@ from pwmscope.findings.mixing.examination import (
     examine_mixing,
     responses_of,
     straight_finding,
+    swapped_mixing,
 )
 from pwmscope.findings.mixing.fit import (
     DriveLines,
@@ -79,4 +80,5 @@ __all__ = [
     "responses_of",
     "straight_finding",
     "straight_line_error",
+    "swapped_mixing",
 ]

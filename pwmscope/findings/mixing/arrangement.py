@@ -251,10 +251,10 @@ def _still(fit: MixFit, rows: list[_Row]) -> Arrangement:
         )
     still = fit.samples.outputs[rows.index(_Row.NONE)].side
     return Arrangement(
-        f"{still} output stands still",
+        f"{still} output follows neither stick",
         kind=Kind.OTHER,
-        reason=f"The {still} output follows neither stick. Check its plug. Check that the "
-        "transmitter's mixing or stick drives its channel.",
+        reason=f"Check the {still} output's plug. Check that the transmitter's mixing or stick "
+        "drives its channel.",
     )
 
 

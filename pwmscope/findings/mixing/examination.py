@@ -169,13 +169,14 @@ def arrangement_finding(
         return not_shown("arrangement", "", found.reason, limit=LIMIT)
     meets = found.kind is Kind.MIXED and not found.faults
     words = ", ".join(f"stick {r.stick}: the robot {r.motion}" for r in responses)
+    words = f" {words[:1].upper()}{words[1:]}." if words else ""
     named = _NAMED.get(found.kind or Kind.OTHER, "")
     if lines.mixer is not None and found.kind in {Kind.UNMIXED, Kind.TWICE}:
         named = (
             f"Each output follows one stick alone. The sheet says that {lines.the_mixer} mixes; it "
             "does not, or a second place undoes it."
         )
-    sentence = f"{named}{found.reason} {words[:1].upper()}{words[1:]}."
+    sentence = f"{named}{found.reason}{words}"
     if found.also:
         sentence += f" The outputs look the same with: {'; '.join(found.also)}."
     return Finding(
@@ -715,6 +716,12 @@ def examine_mixing(
         found, stages = _by_stages(found, first, second)
     told = _before_mixer(lines, fit, found) if lines.is_into_mixer else None
     return told or _answered(lines, fit, found, stages)
+
+
+def swapped_mixing(lines: DriveLines, said: str) -> Mixing:
+    """Answer for outputs of which one follows another device's stick: its plug is swapped."""
+    found = Arrangement("plugs swapped", kind=Kind.OTHER, reason=said)
+    return Mixing(lines, None, found, (), (arrangement_finding(found, (), (), lines),), ())
 
 
 def _fit_and_name(samples: Samples) -> tuple[MixFit, Arrangement]:

@@ -180,10 +180,9 @@ def _travel(line: str, tables: Mapping[str, PulseTable], sheet: BenchSheet | Non
     stated = (channel.low_us, channel.neutral_us, channel.high_us)
     if stated == _STANDARD and convention.span_us != STANDARD_SERVO.span_us:
         return Travel(convention.neutral_us, convention.span_us / 2.0)
-    return Travel(
-        channel.neutral_us, (channel.high_us - channel.low_us) / 2.0, channel.deadband_us or 0.0,
-        not channel.is_neutral_assumed,
-    )  # fmt: skip
+    deadband_us = 0.0 if channel.is_deadband_doubted else channel.deadband_us or 0.0
+    half_us = (channel.high_us - channel.low_us) / 2.0
+    return Travel(channel.neutral_us, half_us, deadband_us, not channel.is_neutral_assumed)
 
 
 _STANDARD: Final = (STANDARD_SERVO.low_us, STANDARD_SERVO.neutral_us, STANDARD_SERVO.high_us)

@@ -272,6 +272,14 @@ def test_coarser_sampling_never_shows_a_ramp_that_fine_sampling_does_not():
     assert better(check(drill), check(replace(drill, interval_us=10.0))) == []
 
 
+SLOW_FRAMES = Drill(
+    {"RX1": ramps(1500.0, 2.254, 0.5), "RX2": preset(1500.0, 1.0), "RX3": preset(1000.0, 1.0)},
+    losses=5, searches_s=1.0, jitter_us=2.0, lost_frame_s=0.05, stays_up=False, seed=26,
+)  # fmt: skip
+"""Frames last so long without the link that a ramp is seen to begin a frame earlier or later."""
+
+
+@example(SLOW_FRAMES, 3)
 @given(drills(losses=5), st.integers(1, 4))
 @RUNS
 def test_taking_losses_away_makes_no_other_loss_meet(drill, kept):

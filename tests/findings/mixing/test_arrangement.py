@@ -30,7 +30,7 @@ NAMES = {
     "unmixed, left output reversed": UNMIXED * [[-1], [1]],
     "unmixed, both outputs reversed": -UNMIXED,
     "both outputs alike": np.array([[1, 0], [-1, 0]]),
-    "left output stands still": np.array([[0, 0], [1, 0]]),
+    "left output follows neither stick": np.array([[0, 0], [1, 0]]),
     "no known arrangement": np.array([[1, 1], [1, 0]]) / 2,
 }
 

@@ -93,13 +93,14 @@ def first_link_finding(
     others_s = min((at_s for name, at_s in begun_s.items() if name != line), default=np.inf)
     came = _coming(line, mates, linked, took_s, ran_s=ran_s, others_s=others_s)
     starts_s = _start_s(tables, boot)
-    # Without a marker silent lines alone say that it was off.
-    if not was_off and boot.start_s + quiet_limit_s(own.usual_us) < starts_s < np.inf:
-        came = _Coming(max(came.from_s, starts_s), max(came.to_s, starts_s))
+    known = came
+    # Silent lines that begin show the link only then, unless a hand had moved another before.
+    if boot.start_s + quiet_limit_s(own.usual_us) < starts_s < (others_s if was_off else np.inf):
+        known = _Coming(max(came.from_s, starts_s), max(came.to_s, starts_s))
     # What runs in the frame before may be in the link's own frame, unless it stops with it.
     goes_on = np.append(runs[1:], False)[ran]
-    is_early = bool(np.any((rise_s[ran] < came.from_s)
-                           & ((rise_s[ran] <= came.to_s - frame_s) | ~goes_on)))  # fmt: skip
+    is_early = bool(np.any((rise_s[ran] < known.from_s)
+                           & ((rise_s[ran] <= known.to_s - frame_s) | ~goes_on)))  # fmt: skip
     if not is_early and not was_off:
         return None
     # A switch may be thrown for longer than a few frames; no stick leaps however long it stays.
@@ -137,7 +138,7 @@ def first_link_finding(
         else "Record another output of its receiver as well.",
     )
     until_s = min(
-        boot.end_s, came.to_s if is_early else min(moves_s, max(shown_s + frame_s, soon_s))
+        boot.end_s, known.to_s if is_early else min(moves_s, max(shown_s + frame_s, soon_s))
     )
     first, end = np.searchsorted(rise_s, (boot.start_s, until_s))
     seen = Evidence(boot.start_s, until_s, int(end - first))

@@ -263,9 +263,14 @@ AWAKE = Boot(wakes_s=dict.fromkeys(DRIVES, LINK_S), later_s=(2.0,))
 
 @pytest.mark.parametrize("until_s", [8.0, LINK_S])
 @pytest.mark.parametrize("frames", [0, 3, 15])
-def test_what_runs_before_silent_outputs_begin_had_no_link_without_a_marker_too(until_s, frames):
-    boot = replace(AWAKE, own=weapon((6.0, until_s), frames=frames))
-    assert told(boot, is_marked=False)[0] == {"RX1": MEETS, "RX2": MEETS, "RX3": OPEN}
+@pytest.mark.parametrize("is_marked", [True, False])
+@pytest.mark.parametrize("preset_us", [REST["RX3"], PRESET["RX3"]])
+def test_what_runs_before_silent_outputs_begin_had_no_link(until_s, frames, is_marked, preset_us):
+    way_s = 0.02 * frames
+    own = [(6.0 - way_s - 1e-6, preset_us), (6.0, 1650.0), (until_s - way_s, 1650.0),
+           (until_s + 1e-6, preset_us)]  # fmt: skip
+    boot = replace(AWAKE, own={"RX3": own}, preset={**PRESET, "RX3": preset_us})
+    assert told(boot, is_marked=is_marked)[0] == {"RX1": MEETS, "RX2": MEETS, "RX3": OPEN}
 
 
 def test_a_safe_boot_at_stated_times_meets_where_silent_outputs_begin_at_the_link():

@@ -34,6 +34,18 @@ HOLDS = (
     "short boot",
     "switched twice",
     "kill gives power",
+    "runs and returns",
+    "reaches and returns",
+    "ramps",
+    "no marker",
+    "no marker until link",
+    "startup widths twice",
+    "servo decoy",
+    "servo wakes late",
+    "leaps before link",
+    "leaps after link",
+    "one witness",
+    "held at same width",
 )
 
 

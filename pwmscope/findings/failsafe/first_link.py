@@ -16,12 +16,14 @@ from pwmscope.findings.failsafe.power import LIMIT
 from pwmscope.findings.failsafe.response import sides
 from pwmscope.findings.failsafe.returns import SUDDEN
 from pwmscope.model import (
+    BoolArray,
     Definition,
     Evidence,
     Finding,
     FloatArray,
     Hazard,
     HazardKind,
+    IntArray,
     Span,
     inside,
     not_shown,
@@ -33,22 +35,30 @@ FIRST_LINK_DEFINITION: Final = Definition(
     FIRST_LINK,
     "Whether the link was there when the device first ran, after the transmitter first came on. It "
     "is told only where that is not shown.",
-    "pulses outside the stop range before outputs of its receiver first step together, or before "
-    "the last lone step of one from its first width; before a hand is seen to move an output, or "
-    "silent lines to begin; or sooner than half the quickest later return, unless a hand moved "
-    "another output before, or this one where returns take less than 5 s",
+    "pulses outside the stop range before outputs of its receiver step together, the last time "
+    "before a hand moves another output or else the first, or before the last lone step of one "
+    "from its first width, of at least 4 times its jitter; before a hand is seen to move an "
+    "output, or silent lines to begin; or sooner than half the quickest later return (where 5 or "
+    "more take 5 s or longer, than the quickest less what they differ by), unless a hand moved "
+    "another output before, or this one where returns take less than 5 s; or, before any hand, "
+    "there and back by more than 25 % of the span, each in one frame, within 4 frames or on a "
+    "stick",
     "own algorithm",
 )
 NO_HAND_S: Final = 0.15
 """No hand answers what it sees or hears within this time (common practice, from memory)."""
 SOONER: Final = 0.5
 """What ran sooner than this part of the quickest return may have had no link yet."""
+MIN_RETURNS: Final = 5
+"""Of so many returns none would be sooner than the quickest by more than all of them differ."""
 BOOTS_S: Final = 5.0
 """A transmitter whose link is never back sooner boots, and so it does at first."""
 STANDS_S: Final = 0.3
 """A switch that was set before a stick moved stays so for so long."""
 STEADY: Final = 0.01
 """A jump ends where an output stays within this part of the convention's span."""
+CLEAR: Final = 4.0
+"""A lone step is no noise where it is so many times the jitter."""
 NEAR_US: Final = 2.0
 """Widths nearer to each other than this and two sample intervals are one."""
 
@@ -78,34 +88,48 @@ def first_link_finding(
         return None
     tables = {name: mate.table for name, mate in mates.items()}
     took_s = [_joint_s(tables, span) - span.start_s for span in linked[1:]]
-    came = _coming(line, mates, linked, took_s, float(rise_s[ran[0]]))
-    # What runs in the frame before may be in the link's own frame, unless it stops with it.
-    goes_on = np.append(runs[1:], False)[ran]
-    is_early = bool(np.any((rise_s[ran] < came.from_s)
-                           & ((rise_s[ran] <= came.to_s - frame_s) | ~goes_on)))  # fmt: skip
-    if not is_early and not was_off:
-        return None
-    soonest_s = min([took for took in took_s if took < np.inf], default=0.0)
-    soon_s = boot.start_s + SOONER * soonest_s
     begun_s = {name: _first_hand_s(mate, boot) for name, mate in mates.items()}
     ran_s, moves_s = float(rise_s[ran[0]]), min(begun_s.values(), default=np.inf)
     others_s = min((at_s for name, at_s in begun_s.items() if name != line), default=np.inf)
+    came = _coming(line, mates, linked, took_s, ran_s=ran_s, others_s=others_s)
+    starts_s = _start_s(tables, boot)
+    known = came
+    # Silent lines that begin show the link only then, unless a hand had moved another before.
+    if boot.start_s + quiet_limit_s(own.usual_us) < starts_s < (others_s if was_off else np.inf):
+        known = _Coming(max(came.from_s, starts_s), max(came.to_s, starts_s))
+    # What runs in the frame before may be in the link's own frame, unless it stops with it.
+    goes_on = np.append(runs[1:], False)[ran]
+    is_early = bool(np.any((rise_s[ran] < known.from_s)
+                           & ((rise_s[ran] <= known.to_s - frame_s) | ~goes_on)))  # fmt: skip
+    if not is_early and not was_off:
+        return None
+    # A switch may be thrown for longer than a few frames; no stick leaps however long it stays.
+    most = ran.size if expected.is_on_stick else STAYS - 1
+    leap_s = _first_leap_s(own.table, is_servo, ran, most, moves_s)
+    returns_s = [took for took in took_s if took < np.inf] or [0.0]
+    soonest_s = min(returns_s)
+    is_slow, soon_s = soonest_s >= BOOTS_S, boot.start_s + SOONER * soonest_s
+    if is_slow and len(returns_s) >= MIN_RETURNS:
+        soon_s = max(soon_s, boot.start_s + 2.0 * soonest_s - max(returns_s))
     # Hands that go for several sticks begin with one or the other.
     hand_s = others_s - NO_HAND_S
     if came.from_s > -np.inf or not _leaps_back(own.table, boot, ran_s):
         hand_s = min(hand_s, begun_s[line] - frame_s)
-    came_s, starts_s = came.from_s if came.from_s > -np.inf else np.inf, _start_s(tables, boot)
-    is_slow = soonest_s >= BOOTS_S
+    came_s = came.from_s if came.from_s > -np.inf else np.inf
     shown_s = min(came_s, np.inf if is_slow and starts_s < soon_s else starts_s) - frame_s
     stays = runs[ran[0] : np.searchsorted(rise_s, moves_s + STANDS_S)]
     is_switch = soon_s <= ran_s < moves_s and bool(stays.all())
     is_soon = ran_s < soon_s and (is_slow or not hand_s < ran_s)
     is_soon &= not others_s < min(ran_s, begun_s[line]) - NO_HAND_S
-    if not is_early and not is_soon and (min(shown_s, hand_s) < ran_s or is_switch):
-        return None
-    doubt = "no output had shown the link" if is_early or not min(shown_s, hand_s) < ran_s else (
-        "no later return shows that the link comes so soon"
-    )  # fmt: skip
+    is_shown = min(shown_s, hand_s) < ran_s and not is_early
+    if not is_early and not is_soon and (is_shown or is_switch):
+        if leap_s == np.inf:
+            return None
+        ran_s, doubt = leap_s, "no hand moves it there or back within one frame"
+    else:
+        doubt = "no later return shows that the link comes so soon" if is_shown else (
+            "no output had shown the link"
+        )  # fmt: skip
     why = Reason(
         f"It was commanded to run at {ran_s:.3f} s, and {doubt}. A receiver without the link, a "
         "hand and a transmitter's start look the same.",
@@ -114,7 +138,7 @@ def first_link_finding(
         else "Record another output of its receiver as well.",
     )
     until_s = min(
-        boot.end_s, came.to_s if is_early else min(moves_s, max(shown_s + frame_s, soon_s))
+        boot.end_s, known.to_s if is_early else min(moves_s, max(shown_s + frame_s, soon_s))
     )
     first, end = np.searchsorted(rise_s, (boot.start_s, until_s))
     seen = Evidence(boot.start_s, until_s, int(end - first))
@@ -133,16 +157,21 @@ def _coming(
     mates: Mapping[str, Output],
     linked: Sequence[Span],
     took_s: Sequence[float],
+    *,
     ran_s: float,
+    others_s: float,
 ) -> _Coming:
-    """Find when outputs that no hand moved first step together, or else when one last does alone.
+    """Find when outputs that no hand moved step together, or else when one last does alone.
 
-    A step counts from an output's first width, or before it first moves smoothly. One of a switch
-    does not; nor does a large one alone of the device itself, or of a hand that moves both.
+    They may step to widths of the transmitter's own first: the last time counts before a hand
+    moves another output than the device's, or else the first. A step counts from an output's
+    first width, or before it first moves smoothly. One of a switch does not; nor does a large one
+    alone of the device itself, or of a hand that moves both.
     """
-    boot, found = linked[0], list[tuple[float, str, bool]]()
+    boot, found, alone = linked[0], list[tuple[float, str]](), [-np.inf]
     for name, mate in mates.items():
         steps, far_us = _steps(mate.table, boot), JUMP * mate.table.convention.span_us
+        jitter_us = _jitter_us(mate.table, boot)
         moved_s = smooth_moves(mate)[0]
         moved_s = moved_s[moved_s >= boot.start_s].min(initial=np.inf)
         is_first = np.abs(steps.from_us - _first_us(mate.table, boot)) <= _near_us(mate.table)
@@ -155,18 +184,24 @@ def _coming(
         for k in np.flatnonzero((is_first | (steps.at_s <= moved_s)) & ~by_hand).tolist():
             at_s, from_us, to_us = (float(column[k]) for column in steps)
             is_large = abs(to_us - from_us) > far_us
-            if not (is_large and _is_switch(mate, (at_s, from_us, to_us), boot, later)):
-                found.append((at_s, name, is_large))
+            if is_large and _is_switch(mate, (at_s, from_us, to_us), boot, later):
+                continue
+            found.append((at_s, name))
+            if (
+                name != line and not ran_s <= at_s < ran_s + NO_HAND_S
+                if is_large
+                else abs(to_us - from_us) >= CLEAR * jitter_us
+            ):
+                alone.append(at_s)
     found.sort()
-    for (at_s, name, _), (next_s, other, _) in itertools.pairwise(found):
-        if name != other and next_s - at_s <= mates[name].usual_us / 1e6:
-            return _Coming(at_s, next_s)
-    alone = [
-        at_s
-        for at_s, name, is_large in found
-        if not is_large or (name != line and not ran_s <= at_s < ran_s + NO_HAND_S)
+    together = [
+        _Coming(at_s, next_s)
+        for (at_s, name), (next_s, other) in itertools.pairwise(found)
+        if name != other and next_s - at_s <= mates[name].usual_us / 1e6
     ]
-    return _Coming(alone[-1], alone[-1]) if alone else _Coming()
+    if together:
+        return [together[0], *(come for come in together if come.to_s < others_s)][-1]
+    return _Coming(max(alone), max(alone))
 
 
 def _is_switch(
@@ -225,6 +260,13 @@ def _steps(table: PulseTable, span: Span) -> _Steps:
     return _Steps(rise_s[first + STAYS : end][at], level_us[was][at], level_us[now][at])
 
 
+def _jitter_us(table: PulseTable, span: Span) -> float:
+    """Give how far a line's widths scatter, of normal noise its standard deviation."""
+    first, end = np.searchsorted(table.rise_s[table.measured], (span.start_s, span.end_s))
+    change_us = np.abs(np.diff(table.width_us[table.measured][first:end]))
+    return float(np.median(change_us)) / 0.954 if change_us.size else 0.0
+
+
 def _first_us(table: PulseTable, span: Span) -> float:
     """Give the width at which a line begins a span."""
     rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
@@ -251,6 +293,19 @@ def _hand_moves(mate: Output, span: Span) -> Iterator[Span]:
         took_s = at_s[moves[-1] + 1] - at_s[left[0] - 1]
         if took_s > least_s and np.abs(np.diff(moving_us)).max() <= most_us:
             yield Span(float(at_s[left[0]]), float(at_s[moves[-1] + 1]))
+
+
+def _first_leap_s(
+    table: PulseTable, is_servo: BoolArray, ran: IntArray, most: int, until_s: float
+) -> float:
+    """When a line first runs and goes back, each in one frame, as no hand does; or infinity."""
+    rise_s, width_us = table.rise_s[is_servo], table.width_us[is_servo]
+    sudden = np.abs(np.diff(width_us, prepend=np.nan)) > SUDDEN * table.convention.span_us
+    for spell in np.split(ran, np.flatnonzero(np.diff(ran) > 1) + 1):
+        begins, ends = spell[0], min(spell[-1] + 1, rise_s.size - 1)
+        if spell.size <= most and rise_s[ends] < until_s and sudden[begins] and sudden[ends]:
+            return float(rise_s[begins])
+    return np.inf
 
 
 def _leaps_back(table: PulseTable, boot: Span, ran_s: float) -> bool:

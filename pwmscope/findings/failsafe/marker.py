@@ -11,8 +11,11 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.bench import (
+    AXES,
     BUTTON_LATE_S,
     COMMON_PRACTICE,
+    DRIVES,
+    INTO_MIXER,
     LEVELS,
     NO_DEVICE,
     SENSORS,
@@ -56,6 +59,7 @@ class Expectation:
     # Whether the sheet lacks for it no more than the neutral round which it lies
     lacks_neutral: bool = False
     receiver: str = ""  # The receiver that it is on, where the robot has several
+    is_on_stick: bool = False  # Whether a stick moves it, by the sheet or its role
 
     @property
     def is_informative(self) -> bool:
@@ -100,6 +104,11 @@ def expectation_of(sheet: BenchSheet | None, line: str) -> Expectation:
         and channel.deadband_us is not None
         and not channel.is_deadband_doubted,
         receiver=channel.receiver if channel is not None else "",
+        is_on_stick=channel is not None
+        and (
+            channel.control in AXES
+            or (channel.control is None and channel.role in {*DRIVES, *INTO_MIXER})
+        ),
     )
 
 

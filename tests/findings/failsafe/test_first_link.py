@@ -3,7 +3,7 @@
 Recordings are written as edges, by what receiver, transmitter and hands do.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pytest
@@ -51,7 +51,8 @@ class Boot:
     """A recording from the receiver's power on, with ten losses.
 
     ``own`` gives what an output does by itself before its link, and ``hands`` what sticks do before
-    the first loss, as (time, width). ``later_s`` is how long the link takes at later returns.
+    the first loss, as (time, width). ``later_s`` is how long the link takes at later returns, and
+    ``wakes_s`` when an output sends its first pulse where it does later than the others.
     """
 
     preset: dict = field(default_factory=lambda: dict(PRESET))
@@ -60,6 +61,7 @@ class Boot:
     link_s: dict = field(default_factory=dict)
     later_s: tuple = (8.0,)
     power_s: float = 0.5
+    wakes_s: dict = field(default_factory=dict)
     frame_s: dict = field(default_factory=dict)
     usual_s: float = 0.02
     slot_s: float = 0.0022
@@ -98,6 +100,7 @@ class Boot:
         end_s = spans[-1][0] + 5.0
         slot_s = self.slot_s * list(REST).index(line)
         at_s = np.arange(self.power_s + 0.0137, end_s - 0.02, frame_s)
+        at_s = at_s[at_s >= self.wakes_s.get(line, 0.0)]
         place = np.searchsorted([b for a, b in spans], at_s, side="right")
         begun_s, lost_s = np.array(spans)[:, 0][place], np.array([-1e9, *[b for _, b in spans]])
         live = at_s >= begun_s
@@ -130,9 +133,14 @@ class Boot:
         return Capture(lines, round((spans[-1][0] + 5.0) * PS), 1e6, "boot.csv")
 
 
-def told(boot, *names):
+def told(boot, *names, is_marked=True):
     """Each line's verdict, and the lines of which a hazard is told."""
-    found = check(boot.capture(*names))
+    capture, stated = boot.capture(*names), {}
+    if not is_marked:
+        lines = {name: line for name, line in capture.lines.items() if name != "tx-on"}
+        capture = Capture(lines, capture.end_ps, 1e6, "boot.csv")
+        stated = {"off_at_s": [(off_s, 0.01) for _, off_s in boot.spans("RX1")[:-1]]}
+    found = check(capture, **stated)
     hazards = {line for h in found.hazards if h.kind is HazardKind.FIRST_LINK for line in h.lines}
     return {line.line: line.verdict for line in found.lines}, hazards
 
@@ -248,3 +256,69 @@ def test_a_line_that_is_left_out_shows_no_link(kind):
     for names in (("RX1", "RX3"), ("RX2", "RX3")):
         verdicts, _ = told(UNSAFE[kind], *names)
         assert verdicts["RX3"] is not MEETS, names
+
+
+AWAKE = Boot(wakes_s=dict.fromkeys(DRIVES, LINK_S), later_s=(2.0,))
+
+
+@pytest.mark.parametrize("until_s", [8.0, LINK_S])
+@pytest.mark.parametrize("frames", [0, 3, 15])
+@pytest.mark.parametrize("is_marked", [True, False])
+@pytest.mark.parametrize("preset_us", [REST["RX3"], PRESET["RX3"]])
+def test_what_runs_before_silent_outputs_begin_had_no_link(until_s, frames, is_marked, preset_us):
+    way_s = 0.02 * frames
+    own = [(6.0 - way_s - 1e-6, preset_us), (6.0, 1650.0), (until_s - way_s, 1650.0),
+           (until_s + 1e-6, preset_us)]  # fmt: skip
+    boot = replace(AWAKE, own={"RX3": own}, preset={**PRESET, "RX3": preset_us})
+    assert told(boot, is_marked=is_marked)[0] == {"RX1": MEETS, "RX2": MEETS, "RX3": OPEN}
+
+
+def test_a_safe_boot_at_stated_times_meets_where_silent_outputs_begin_at_the_link():
+    assert set(told(AWAKE, is_marked=False)[0].values()) == {MEETS}
+
+
+@pytest.mark.parametrize("frames", [0, 15])
+@pytest.mark.parametrize("line", ["RX1", "RX3"])
+def test_a_common_step_to_widths_of_the_transmitter_is_not_yet_the_link(line, frames):
+    """All step together at 5 s and again at the link; one runs between."""
+    own = {name: [(5.0, PRESET[name] - 12.0), (5.000001, PRESET[name] + 6.0)] for name in REST}
+    assert set(told(Boot(own=own))[0].values()) == {MEETS}
+    way_s, level_us = 0.02 * frames, own[line][1][1]
+    own[line] = [*own[line], (7.0 - way_s - 1e-6, level_us), (7.0, 1800.0), (9.0, 1800.0),
+                 (9.0 + way_s + 1e-6, level_us)]  # fmt: skip
+    assert told(Boot(own=own))[0] == {name: OPEN if name == line else MEETS for name in REST}
+
+
+@pytest.mark.parametrize("frames", [1, 2, 4])
+def test_a_leap_of_a_few_frames_over_the_link_is_no_hand(frames):
+    leap = [(12.0, REST["RX3"]), (12.000001, 1700.0), (12.0 + 0.02 * frames, 1700.0),
+            (12.000001 + 0.02 * frames, REST["RX3"])]  # fmt: skip
+    early = {**HANDS, "RX3": [*leap, *HANDS["RX3"]]}
+    assert told(Boot(hands=early))[0] == {"RX1": MEETS, "RX2": MEETS, "RX3": OPEN}
+
+
+def test_a_drive_on_a_stick_that_steps_there_and_back_over_the_link_is_no_hand():
+    rest_us = REST["RX1"]
+    step = [(11.4, rest_us), (11.400001, 1900.0), (12.4, 1900.0), (12.400001, rest_us)]
+    boot = Boot(hands={**HANDS, "RX1": [*step, *HANDS["RX1"]]})
+    assert told(boot)[0] == {"RX1": OPEN, "RX2": MEETS, "RX3": MEETS}
+
+
+@pytest.mark.parametrize(
+    ("later_s", "verdict"),
+    [((6.0, 6.1, 6.2), OPEN), ((5.1, 6.0, 7.0), MEETS), ((3.8, 3.9, 4.0), MEETS)],
+)
+def test_a_hand_sooner_than_slow_returns_by_more_than_they_differ_had_no_link(later_s, verdict):
+    """Nothing shows the link, and the weapon goes there and back 3.5 s after the switch."""
+    boot = Boot(
+        preset=RESTS,
+        link_s=dict.fromkeys(REST, 6.3),
+        hands={**HANDS, "RX3": stir("RX3", 6.5, 1600.0)},
+        later_s=later_s,
+    )
+    assert told(boot)[0] == {"RX1": MEETS, "RX2": MEETS, "RX3": verdict}
+
+
+@pytest.mark.parametrize("seed", [14, 23])
+def test_jitter_that_looks_like_a_lone_step_is_no_link(seed):
+    assert set(told(Boot(preset=RESTS, jitter_us=2.5, seed=seed))[0].values()) == {MEETS}

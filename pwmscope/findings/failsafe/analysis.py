@@ -11,6 +11,7 @@ import numpy as np
 from pwmscope.bench import (
     COMMON_PRACTICE,
     LEVELS,
+    STICKS,
     BenchSheet,
     Limits,
     Marker,
@@ -566,7 +567,12 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
         findings = tuple(
             [told_of(f, restarts, supplies) if f.name == RESTART else f for f in own.findings]
         )
-        mates = _of_one_clock(name, outputs, evidence)
+        # Lines of sticks may be the transmitter's, and show nothing of the link.
+        mates = {
+            mate: own
+            for mate, own in _of_one_clock(name, outputs, evidence).items()
+            if mate not in watched or watched[mate].expected.role not in STICKS
+        }
         ran = first_link_finding(line.output, line.expected, mates, linked, was_off=was_off)
         arming = arming_finding(table, before, line.expected)
         findings = (*findings, *(found for found in (arming, ran) if found is not None))

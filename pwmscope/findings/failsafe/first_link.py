@@ -94,8 +94,8 @@ def first_link_finding(
     came = _coming(line, mates, linked, took_s, ran_s=ran_s, others_s=others_s)
     starts_s = _start_s(tables, boot)
     known = came
-    # Silent lines that begin show the link only then, unless a hand had moved another before.
-    if boot.start_s + quiet_limit_s(own.usual_us) < starts_s < (others_s if was_off else np.inf):
+    # A receiver sends on all its outputs once it is linked: silent ones begin by then.
+    if boot.start_s + quiet_limit_s(own.usual_us) < starts_s < np.inf:
         known = _Coming(max(came.from_s, starts_s), max(came.to_s, starts_s))
     # What runs in the frame before may be in the link's own frame, unless it stops with it.
     goes_on = np.append(runs[1:], False)[ran]

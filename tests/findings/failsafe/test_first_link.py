@@ -273,6 +273,13 @@ def test_what_runs_before_silent_outputs_begin_had_no_link(until_s, frames, is_m
     assert told(boot, is_marked=is_marked)[0] == {"RX1": MEETS, "RX2": MEETS, "RX3": OPEN}
 
 
+def test_drives_that_go_and_return_while_another_output_is_silent_had_no_link():
+    """They move as one stick's mix does; a link would have brought the weapon's pulses too."""
+    own = {name: stir(name, 6.0, 1650.0, 2.0) for name in DRIVES}
+    boot = Boot(own=own, preset=RESTS, wakes_s={"RX3": LINK_S}, later_s=(2.0,))
+    assert told(boot)[0] == {"RX1": OPEN, "RX2": OPEN, "RX3": MEETS}
+
+
 def test_a_safe_boot_at_stated_times_meets_where_silent_outputs_begin_at_the_link():
     assert set(told(AWAKE, is_marked=False)[0].values()) == {MEETS}
 

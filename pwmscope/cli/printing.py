@@ -98,7 +98,7 @@ def print_screen(
         answer = replace(answer, cards=cards)
     of = "one recording" if len(analysis.recordings) == 1 else "these recordings"
     last = (_about(analysis) + more, RULEBOOK.replace("one recording", of))
-    all_in = "--all" if more else "pwmscope measure --all"
+    all_in = "--all" if more else "pwmscope report"
     print_answer(answer, screen(), figures=figures, last=last, room=room, all_in=all_in)
 
 

@@ -179,7 +179,10 @@ def _stood_in(case: Case, band: StopBand) -> bool:
 
 
 def _wandered(case: Case) -> bool:
-    return case.response.behaviour is LossClass.WANDERS and not case.is_short
+    """Say whether it wandered, and was not in its stop range from before the limit on."""
+    since_s = case.loss.gone_by_s + case.setting.limit_s
+    is_wandering = case.response.behaviour is LossClass.WANDERS and not case.is_short
+    return is_wandering and case.stopped_s > since_s
 
 
 def _open_points(case: Case, band: StopBand) -> Iterator[str]:

@@ -158,6 +158,10 @@ def test_an_output_that_wanders_breaks_it_where_it_is_long_enough():
     assert verdict(**wanders, loss=cases.loss_of(back_s=12.0)) is OPEN
 
 
+def test_an_output_that_wanders_in_its_stop_range_alone_breaks_nothing():
+    assert verdict(behaviour=LossClass.WANDERS, stopped_s=10.5) is not BREAKS
+
+
 def sheet(**changes):
     return {"expected": replace(EXPECTED, **changes)}
 

@@ -35,8 +35,9 @@ FIRST_LINK_DEFINITION: Final = Definition(
     FIRST_LINK,
     "Whether the link was there when the device first ran, after the transmitter first came on. It "
     "is told only where that is not shown.",
-    "pulses outside the stop range before outputs of its receiver step together, the last time "
-    "before a hand moves another output or else the first, or before the last lone step of one "
+    "pulses outside the stop range before outputs of its receiver step together, or leave their "
+    "first widths for good within 5 frames, the last time before a hand moves another output or "
+    "else the first, or before the last lone step of one "
     "from its first width, of at least 4 times its jitter; before a hand is seen to move an "
     "output, or silent lines to begin; or sooner than half the quickest later return (where 5 or "
     "more take 5 s or longer, than the quickest less what they differ by), unless a hand moved "
@@ -59,6 +60,10 @@ STEADY: Final = 0.01
 """A jump ends where an output stays within this part of the convention's span."""
 CLEAR: Final = 4.0
 """A lone step is no noise where it is so many times the jitter."""
+SLEWS: Final = 5
+"""Outputs may leave their presets for good over so many frames; no hand moves two at once so."""
+SETTLED_S: Final = 1.0
+"""What stays so long after so few frames was not on a stick's way to its end."""
 NEAR_US: Final = 2.0
 """Widths nearer to each other than this and two sample intervals are one."""
 
@@ -193,6 +198,7 @@ def _coming(
                 else abs(to_us - from_us) >= CLEAR * jitter_us
             ):
                 alone.append(at_s)
+        found += [(at_s, name) for at_s in _slews(mate.table, boot, jitter_us)]
     found.sort()
     together = [
         _Coming(at_s, next_s)
@@ -258,6 +264,24 @@ def _steps(table: PulseTable, span: Span) -> _Steps:
     is_step &= scatter_us <= STEADY * table.convention.span_us + _near_us(table)
     at = np.flatnonzero(is_step & (apart_us >= scatter_us) & (apart_us > 0.0))
     return _Steps(rise_s[first + STAYS : end][at], level_us[was][at], level_us[now][at])
+
+
+def _slews(table: PulseTable, span: Span, jitter_us: float) -> list[float]:
+    """Find where a line leaves its first width for good, within a few frames, and stays."""
+    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    first, end = np.searchsorted(rise_s, (span.start_s, span.end_s))
+    near_us = _near_us(table) + CLEAR * jitter_us
+    first_us = _first_us(table, span)
+    away = np.abs(width_us[first:end] - first_us) > near_us
+    if away.size < 2 * STAYS or not away.any() or away[:STAYS].any():
+        return []
+    left = first + int(away.argmax())
+    stays_us = width_us[left + SLEWS : np.searchsorted(rise_s, rise_s[left] + SETTLED_S)]
+    back_s = _stands_s(table, first_us, Span(float(rise_s[left]), span.end_s))
+    if stays_us.size < STAYS or rise_s[left] + SETTLED_S > span.end_s or back_s < np.inf:
+        return []
+    is_still = np.abs(stays_us - np.median(stays_us)).max() <= near_us
+    return [float(rise_s[left])] if is_still else []
 
 
 def _jitter_us(table: PulseTable, span: Span) -> float:

@@ -280,6 +280,18 @@ def test_drives_that_go_and_return_while_another_output_is_silent_had_no_link():
     assert told(boot)[0] == {"RX1": OPEN, "RX2": OPEN, "RX3": MEETS}
 
 
+@pytest.mark.parametrize("frames", [2, 3, 5])
+def test_outputs_that_leave_their_presets_over_some_frames_show_the_link(frames):
+    """A weapon goes and returns as by a hand; two other outputs leave at the link, 3 s later."""
+    slewed = {name: [(LINK_S - 0.02 * frames, PRESET[name] + step_us), (LINK_S, REST[name])]
+              for name, step_us in (("RX1", 12.0), ("RX2", -12.0))}  # fmt: skip
+    preset = {"RX1": PRESET["RX1"] + 12.0, "RX2": PRESET["RX2"] - 12.0, "RX3": REST["RX3"]}
+    quiet = Boot(preset=preset, own=slewed, later_s=(2.0,))
+    assert set(told(quiet)[0].values()) == {MEETS}
+    own = {**slewed, "RX3": stir("RX3", 6.0, 1650.0, 2.0)}
+    assert told(replace(quiet, own=own))[0] == {"RX1": MEETS, "RX2": MEETS, "RX3": OPEN}
+
+
 def test_a_safe_boot_at_stated_times_meets_where_silent_outputs_begin_at_the_link():
     assert set(told(AWAKE, is_marked=False)[0].values()) == {MEETS}
 

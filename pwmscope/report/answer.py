@@ -425,19 +425,8 @@ def _loss_actions(evidence: Evidence) -> Iterator[Ranked]:
         if not line.is_unlisted and (line.seen_in or not is_named):
             reasons.setdefault(format_reason(line), []).append(line.line)
     for reason, named in reasons.items():
-        odd = max(_odd_pulses(line) for line in failsafe.judged if line.line in named)
         said = f"{format_lines(named)}: {_with_to_do(reason)}"
-        if odd:
-            said = said.removesuffix(" Record it again.")
-            said += f" {odd} glitches or odd pulses came in that loss. Look at its wire, plug and "
-            said += "ground, and record again."
         yield (7, min(map(evidence.danger, named))), Action("record", tuple(named), said)
-
-
-def _odd_pulses(line: FailsafeLine) -> int:
-    """Count the odd pulses in the worst of the losses that are not shown."""
-    open_losses = [e for _, e in line.losses if e.verdict is Verdict.NOT_SHOWN]
-    return max((event.recovery.odd_pulses for event in open_losses), default=0)
 
 
 def _format_to_show(name: str, lines: tuple[str, ...], evidence: Evidence) -> str:
@@ -790,14 +779,11 @@ def _left_out(evidence: Evidence) -> Iterator[str]:
     for recording in evidence.failsafe.recordings:
         held = recording.lines.capture.lines
         if marker and recording.reference.line is None and marker.line not in held:
-            names, several = (
-                ", ".join(map(format_line, held)),
-                len(evidence.failsafe.recordings) > 1,
-            )
+            several = len(evidence.failsafe.recordings) > 1
             where = f" in {format_line(recording.source)}" if several else ""
             yield (
                 f"The sheet's marker {format_line(marker.line)} is not recorded{where}. Recorded "
-                f"are {names}."
+                f"are {', '.join(map(format_line, held))}."
             )
     for left in evidence.failsafe.left_out:
         if left.said in told:

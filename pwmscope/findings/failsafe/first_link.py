@@ -226,13 +226,18 @@ def _is_switch(
 
 def _stands_s(table: PulseTable, level_us: float, span: Span) -> float:
     """When a line first stands at a width in a span; infinity where it never does."""
-    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    rise_s, width_us = _measured(table)
     first, end = np.searchsorted(rise_s, (span.start_s, span.end_s))
     if end - first < STAYS:
         return np.inf
     is_near = np.abs(width_us[first:end] - level_us) <= _near_us(table)
     stands = np.lib.stride_tricks.sliding_window_view(is_near, STAYS).all(axis=1)
     return float(rise_s[first + int(stands.argmax())]) if stands.any() else np.inf
+
+
+def _measured(table: PulseTable) -> tuple[FloatArray, FloatArray]:
+    """Give when the pulses that were measured begin, and their widths."""
+    return table.rise_s[table.measured], table.width_us[table.measured]
 
 
 def _near_us(table: PulseTable) -> float:
@@ -249,7 +254,7 @@ class _Steps(NamedTuple):
 
 def _steps(table: PulseTable, span: Span) -> _Steps:
     """Find the steps of a line in a span, and from where to where they go."""
-    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    rise_s, width_us = _measured(table)
     first, end = np.searchsorted(rise_s, (span.start_s, span.end_s))
     first = max(first - STAYS, 0)
     if end - first < 2 * STAYS:
@@ -268,7 +273,7 @@ def _steps(table: PulseTable, span: Span) -> _Steps:
 
 def _slews(table: PulseTable, span: Span, jitter_us: float) -> list[float]:
     """Find where a line leaves its first width for good, within a few frames, and stays."""
-    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    rise_s, width_us = _measured(table)
     first, end = np.searchsorted(rise_s, (span.start_s, span.end_s))
     near_us = _near_us(table) + CLEAR * jitter_us
     first_us = _first_us(table, span)
@@ -286,14 +291,15 @@ def _slews(table: PulseTable, span: Span, jitter_us: float) -> list[float]:
 
 def _jitter_us(table: PulseTable, span: Span) -> float:
     """Give how far a line's widths scatter, of normal noise its standard deviation."""
-    first, end = np.searchsorted(table.rise_s[table.measured], (span.start_s, span.end_s))
-    change_us = np.abs(np.diff(table.width_us[table.measured][first:end]))
+    rise_s, width_us = _measured(table)
+    first, end = np.searchsorted(rise_s, (span.start_s, span.end_s))
+    change_us = np.abs(np.diff(width_us[first:end]))
     return float(np.median(change_us)) / 0.954 if change_us.size else 0.0
 
 
 def _first_us(table: PulseTable, span: Span) -> float:
     """Give the width at which a line begins a span."""
-    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    rise_s, width_us = _measured(table)
     first = int(np.searchsorted(rise_s, span.start_s))
     return float(np.median(width_us[first : first + STAYS])) if first < rise_s.size else np.nan
 
@@ -307,7 +313,7 @@ def _hand_moves(mate: Output, span: Span) -> Iterator[Span]:
     """Give where a hand moves an output: smoothly, and never far in one frame."""
     begin_s, end_s = smooth_moves(mate)
     table, within = mate.table, (begin_s >= span.start_s) & (begin_s < span.end_s)
-    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    rise_s, width_us = _measured(table)
     steady_us, most_us = (part * table.convention.span_us for part in (STEADY, SUDDEN))
     least_s = max(MOVE_FRAMES * mate.usual_us / 1e6, MOVE_S)
     for rows in zip(*np.searchsorted(rise_s, (begin_s[within], end_s[within])), strict=True):
@@ -390,7 +396,7 @@ class _Come(NamedTuple):
 
 def _comes(table: PulseTable, boot: Span) -> Iterator[_Come]:
     """Give where a line first goes; where it stays for a few frames only, where it goes next."""
-    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    rise_s, width_us = _measured(table)
     first, end = np.searchsorted(rise_s, (boot.start_s, boot.end_s))
     if end - first < STAYS:
         return

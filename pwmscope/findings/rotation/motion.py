@@ -290,7 +290,7 @@ def _held(
 def _finding(rotor: Rotor, stops: tuple[MotionStop, ...]) -> Finding:
     limit = limit_of(rotor)
     if not stops:
-        why = "No signal loss was recorded while this rotor was rotor."
+        why = "No signal loss was recorded while this rotor was watched."
         return not_shown(MOTION_STOP, "s", why, limit=limit)
     worst = min(stops, key=lambda stop: (WORST_FIRST.index(stop.verdict), -_most_s(stop)))
     which = "" if len(stops) == 1 else f" The loss at {worst.lost_s:.3f} s decides."

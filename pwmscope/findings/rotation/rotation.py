@@ -239,7 +239,7 @@ def _spin_up(speeds: Speeds | None, runs: list[Stretch]) -> Finding:
         if longest is None or took_s > longest[0]:
             longest = took_s, gate_s, run.span.start_s
     if longest is None:
-        return not_shown(SPIN_UP, "s", "No command to run came while the rotor was rotor.")
+        return not_shown(SPIN_UP, "s", "No command to run came while the rotor was watched.")
     took_s, gate_s, at_s = longest
     return measured(
         SPIN_UP, took_s, "s",

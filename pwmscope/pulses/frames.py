@@ -474,6 +474,18 @@ class Frames:
         """Whether a single period repeats from the first frame to the last."""
         return len(self.patterns) == 1 and len(self.patterns[0]) == 1
 
+    @property
+    def is_irregular(self) -> bool:
+        """Whether most periods follow no pattern."""
+        return 2 * self.odd.size > self.period_us.size
+
+    def regular(self, periods: IntArray) -> BoolArray:
+        """Mark those of some periods that follow their pattern; shape (n_periods,)."""
+        marked = np.zeros(self.period_us.size, bool)
+        marked[periods] = True
+        marked[self.odd] = False
+        return marked
+
 
 def find_frames(table: PulseTable) -> Frames:
     """Read the frames off a pulse table: periods between frame pulses, with the gaps marked.

@@ -142,21 +142,8 @@ def looks_like_marks(line: Line, lost_s: float) -> bool:
 
 
 def judge_motion(rotor: Rotor, losses: Sequence[LossMoment]) -> Motion:
-    """Judge what a rotor did after each loss; the worst governs.
-
-    Parameters
-    ----------
-    watched : Rotor
-        The rotor.
-    losses : sequence of LossMoment
-        The losses.
-
-    Returns
-    -------
-    Motion
-    """
-    stops = tuple([_judge(rotor, loss) for loss in losses])
-    return put_together(rotor, stops)
+    """Judge what a rotor did after each loss."""
+    return put_together(rotor, tuple(_judge(rotor, loss) for loss in losses))
 
 
 def put_together(rotor: Rotor, stops: tuple[MotionStop, ...]) -> Motion:

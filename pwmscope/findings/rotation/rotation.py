@@ -126,22 +126,8 @@ def examine_rotation(
 ) -> Rotation:
     """Measure a rotor's speed, and hold its motion against the pulses of its device.
 
-    Parameters
-    ----------
-    rotor : Rotor
-        The rotor.
-    table : PulseTable or None
-        The pulses of its device; None where the recording does not hold them.
-    band : StopBand or None
-        The widths at which the device stands still.
-    usual_us : float
-        Its usual frame period.
-    source : str
-        The recording.
-
-    Returns
-    -------
-    Rotation
+    The device, whose usual frame period is ``usual_us``, stands still in ``band``; ``source`` is
+    the recording.
     """
     per_turn = rotor.per_turn
     if not len(rotor.marks):

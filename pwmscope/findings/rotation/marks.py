@@ -153,11 +153,6 @@ class Speeds:
     hz: FloatArray  # Turns a second
     u_hz: FloatArray  # Standard uncertainty
 
-    @property
-    def per_minute(self) -> FloatArray:
-        """Turns a minute."""
-        return 60.0 * self.hz
-
 
 def count_speeds(marks: Marks, per_turn: int) -> Speeds:
     """Count speeds over gates of `GATE_S`, each from a mark to a mark.
@@ -167,9 +162,8 @@ def count_speeds(marks: Marks, per_turn: int) -> Speeds:
     T, so ``u(t)^2 = T^2/6`` (two rectangular ones, 4.3.7), and the clock is right within 100 ppm,
     rectangular too. Over whole turns ``u(k) = 0``, else two marks out of place count.
     """
-    none = np.zeros(0)
     if len(marks) < 2:
-        return Speeds(none, none, none, none, none)
+        return Speeds(*[np.zeros(0)] * 5)
     begin, end = _gates(marks, per_turn)
     count = marks.number[end] - marks.number[begin]
     # Whole turns, where the mark that ends the last of them was seen.

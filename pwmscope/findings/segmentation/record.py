@@ -119,7 +119,7 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
     if pulses.width_us.size < MIN_PULSES:
         return _no_dwells(noise, np.zeros(0, np.int64))
     window = _window(frames, pulses.width_us.size)
-    stray = pulses.rows(stray_widths(pulses.width_us, noise, window, far_us=CALM * span_us))
+    stray = pulses.rows(stray_widths(pulses.width_us, noise, far_us=CALM * span_us))
     pulses = pulses.without(stray)
     if pulses.width_us.size < window:
         return _no_dwells(noise, stray)

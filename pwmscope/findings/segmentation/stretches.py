@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -103,9 +102,6 @@ def _hadamard_us(runs_us: FloatArray, pulses: int) -> float:
     return FROM_MAD * median_of(bends.ravel()) / math.sqrt(6.0 * pulses)
 
 
-_BATCHED: Final = 131_072
-
-
 @dataclass(frozen=True, slots=True)
 class RangeStatistics:
     """What each of several ranges of widths is like, as columns of shape (k,)."""
@@ -164,13 +160,7 @@ def halved(
     owner = np.repeat(np.arange(begin.size), blocks)
     nth = np.arange(owner.size) - np.repeat(np.cumsum(blocks) - blocks, blocks)
     place = begin[owner] + nth * block
-    mean_us = np.empty(place.size)
-    for low in range(0, place.size, _BATCHED // block):
-        some = place[low : low + _BATCHED // block]
-        pairs = np.stack([some, some + block], axis=1).ravel() - some[0]
-        mean_us[low : low + some.size] = (
-            np.add.reduceat(width_us[some[0] : some[-1] + block], pairs[:-1])[::2] / block
-        )
+    mean_us = width_us[place[:, None] + np.arange(block)].mean(axis=1)
     starts = np.flatnonzero(np.diff(owner, prepend=-1))
     while True:
         size = np.diff(starts, append=place.size)
@@ -195,7 +185,7 @@ MAX_UNSETTLED: Final = 0.4
 """Part of a dwell that is cut off at either end, at most."""
 _INWARDS: Final = 64
 _OUTWARDS: Final = 40
-_BLOCKS: Final = 2048
+_AT_ONCE: Final = 2048
 
 
 def stray_widths(width_us: FloatArray, noise: WidthNoise, *, far_us: float) -> IntArray:
@@ -270,15 +260,11 @@ def trimmed(
     doubt_us = SHIFT_LIMIT * noise.lasting_us(half) * np.sqrt(1.0 / tail + 1.0 / half)
     cut = []
     for outer, inwards in ((begin, 1), (end - 1, -1)):
-        off = np.zeros(outer.size, np.int64)
-        for some in _batches(np.arange(outer.size)):
-            pulses_us = width_us[outer[some] + inwards * np.arange(2 * half)[:, None]]
-            level_us = pulses_us[half:].mean(axis=0)
-            shift_us = np.cumsum(pulses_us[:half] - level_us, axis=0) / tail[:, None]
-            excess = (np.abs(shift_us) - noise.interval_us) / doubt_us[:, None]
-            most = np.argmax(excess, axis=0)
-            off[some] = np.where(excess.max(axis=0) > 1.0, most + 1, 0)
-        cut.append(off)
+        pulses_us = width_us[outer + inwards * np.arange(2 * half)[:, None]]
+        level_us = pulses_us[half:].mean(axis=0)
+        shift_us = np.cumsum(pulses_us[:half] - level_us, axis=0) / tail[:, None]
+        excess = (np.abs(shift_us) - noise.interval_us) / doubt_us[:, None]
+        cut.append(np.where(excess.max(axis=0) > 1.0, excess.argmax(axis=0) + 1, 0))
     return begin + cut[0], end - cut[1]
 
 
@@ -313,7 +299,8 @@ def settled(
     way = np.repeat([-1, 1], begin.size)
     room = np.concatenate([begin - walls[wall - 1], walls[wall] - end])
     cut = [np.zeros(0, np.int64)]
-    for some in _batches(np.arange(inside.size)):
+    for first in range(0, inside.size, _AT_ONCE):
+        some = np.arange(first, min(first + _AT_ONCE, inside.size))
         own = some % begin.size
         step = np.arange(-_INWARDS, _OUTWARDS)
         # What lies farther inwards than the middle, or beyond a wall, is off by nothing.
@@ -346,10 +333,6 @@ def _first_beyond(off_us: FloatArray, limit_us: float) -> IntArray:
     beyond = off_us > limit_us
     first: IntArray = np.where(beyond.any(axis=1), beyond.argmax(axis=1), off_us.shape[1])
     return first
-
-
-def _batches(blocks: IntArray) -> Iterator[IntArray]:
-    return (blocks[at : at + _BLOCKS] for at in range(0, blocks.size, _BLOCKS))
 
 
 def _median_of_five(

@@ -33,10 +33,11 @@ def untied(text: str) -> str:
 
 
 def wrapped(sentence: str, console: Console, first: str = "", next_lines: str = "") -> str:
-    """Break a sentence at a screen's last column, but not between a number and its unit."""
+    """Break a sentence at a screen's last column: between words, not before a unit or in a path."""
     filled = textwrap.fill(
-        tied(sentence), console.width, initial_indent=first, subsequent_indent=next_lines
-    )
+        tied(sentence), console.width, initial_indent=first, subsequent_indent=next_lines,
+        break_long_words=False, break_on_hyphens=False,
+    )  # fmt: skip
     return untied(filled)
 
 
@@ -53,7 +54,7 @@ def print_wrapped(
 ) -> None:
     """Print a sentence that may hold any name, broken at the last column."""
     said = wrapped(format_plainly(sentence), console, first, next_lines)
-    console.print(Text(said, style=style))
+    console.print(Text(said, style=style), soft_wrap=True)
 
 
 def print_section(heading: str, sentences: Iterable[str], console: Console) -> None:

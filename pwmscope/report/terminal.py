@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
@@ -167,14 +166,14 @@ def print_answer(
         heading = Text("What to do next", style="bold").append(f" ({CAUTION})", style="not bold")
         console.print(heading)
         for said in told:
-            console.print(Text(said))
+            console.print(Text(said), soft_wrap=True)
         if left := whole - len(told):
             more = f"  and {left} more thing{'s' if left > 1 else ''} to do: {all_in} lists them"
             console.print(Text(more))
     if below:
         console.print()
     for line in below:
-        console.print(Text(line, style="dim"))
+        console.print(Text(line, style="dim"), soft_wrap=True)
 
 
 def _height(told: list[str], whole: int) -> int:
@@ -183,7 +182,7 @@ def _height(told: list[str], whole: int) -> int:
 
 
 def _print_top(answer: Answer, figures: tuple[ChannelFindings, ...], console: Console) -> None:
-    console.print(Text(wrapped(answer.headline, console), style=f"bold {STYLE[answer.verdict]}"))
+    print_wrapped(answer.headline, console, style=f"bold {STYLE[answer.verdict]}")
     for hazard in answer.hazards:
         print_wrapped(str(hazard), console, "", "    ", style="bold yellow")
     for sentence in answer.left_out:
@@ -305,7 +304,7 @@ def print_findings(findings: Findings, console: Console) -> None:
         console.print()
         print_table(_table(servo[begin : begin + side_by_side]), console)
     console.print()
-    console.print(Text(wrapped(_PLUS_MINUS, console)))
+    print_wrapped(_PLUS_MINUS, console)
     for heading, sentences in _after(findings, servo):
         print_section(heading, sentences, console)
 
@@ -595,24 +594,16 @@ def print_look(
         ("length", f"{capture.duration_s:.6f} s"),
         ("sampling", _sampling(capture, option_of)),
     ):
-        console.print(Text(_filled(f"{name:<10}{value}", console, "", " " * 10)))
+        print_wrapped(value, console, f"{name:<10}", " " * 10)
     console.print()
     print_table(_look_table(capture, console), console)
     console.print()
     console.print(Text("Understood so (the option in brackets sets it otherwise)", style="bold"))
     for each in assumed(capture.assumptions):
-        console.print(Text(_filled(_with_options(each, option_of), console, "  - ", "    ")))
+        print_wrapped(_with_options(each, option_of), console, "  - ", "    ")
     if len(capture.lines) > 1:
-        console.print(
-            Text(_filled(f"{_all_lines(capture)} [{option_of['lines']}]", console, "  - ", "    "))
-        )
-
-
-def _filled(text: str, console: Console, first: str, next_lines: str) -> str:
-    return textwrap.fill(
-        text, console.width, initial_indent=first, subsequent_indent=next_lines,
-        break_on_hyphens=False,
-    )  # fmt: skip
+        said = f"The lines read are {', '.join(map(format_line, capture.lines))}."
+        print_wrapped(f"{said} [{option_of['lines']}]", console, "  - ", "    ")
 
 
 def _grouped(count: int) -> str:
@@ -658,11 +649,5 @@ def _usual_high(line: Line) -> str:
 
 def _with_options(assumption: Assumption, option_of: Mapping[str, str]) -> str:
     """Add to an assumption the options that override it."""
-    plain = "".join(letter if letter.isprintable() else "?" for letter in assumption)
     options = [option_of[argument] for argument in assumption.changed_by]
-    return f"{plain} [{', '.join(options)}]" if options else plain
-
-
-def _all_lines(capture: Capture) -> str:
-    names = [format_line(name) for name in capture.lines]
-    return f"The lines read are {', '.join(names)}."
+    return f"{assumption} [{', '.join(options)}]" if options else str(assumption)

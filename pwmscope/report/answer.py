@@ -579,8 +579,8 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
     astray = [left for left in failsafe.left_out if left.kind is LeftOutKind.SWAPPED]
     plugs = astray[0].said.partition(":")[0] if astray else ""
     if plugs and not failed:  # A swapped line's failure would be told of the wrong device.
-        also = "; failsafe does not meet" if failsafe.verdict is Verdict.DOES_NOT_MEET else ""
-        return f"PLUGS do not match the sheet: {plugs}{also}"
+        fails = failsafe.verdict is Verdict.DOES_NOT_MEET
+        return f"PLUGS do not match the sheet: {plugs}{'; failsafe does not meet' if fails else ''}"
     if failed:
         also = ", ".join(format_line(line.line) for line in failed[1:])
         more = f"; {also} {'do' if len(failed) > 2 else 'does'} not meet either" if also else ""
@@ -596,9 +596,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
     explained = (HazardKind.STICK_HELD, HazardKind.POWER)
     strange = [h for h in evidence.hazards if h.kind not in explained]
     if strange:
-        return (
-            f"FAILSAFE {failsafe.verdict.value}, with a hazard: {strange[0].sentence.rstrip('.')}"
-        )
+        return f"FAILSAFE {failsafe.verdict.value}, with a hazard: {strange[0].what}"
     if not evidence.has_loss and evidence.lines:
         return f"{_format_pulses(evidence)}; failsafe not recorded"
     if failsafe.verdict is Verdict.MEETS:

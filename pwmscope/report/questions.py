@@ -87,7 +87,7 @@ def print_follows(
 ) -> None:
     """Print which lines follow which."""
     count = sum(finding.value is not None for finding in follows.findings)
-    lines = "one line follows" if count == 1 else f"{count or 'no'} lines follow"
+    lines = f"{count} lines follow" if count > 1 else f"{'one' if count else 'no'} line follows"
     answer = f"In {capture.source} {lines} another."
     print_wrapped(answer, console, style="bold")
     for heading, shown in (("Measured", True), ("Not shown, and why", False)):

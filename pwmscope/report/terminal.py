@@ -41,6 +41,7 @@ from pwmscope.report.sentences import (
     print_section,
     print_table,
     print_wrapped,
+    short_names,
     tied,
     wrapped,
 )
@@ -148,10 +149,10 @@ def print_answer(
     below = [
         line
         for sentence in last
-        for line in wrapped(format_plainly(sentence), console).splitlines()
+        for line in wrapped(format_plainly(sentence), console.width).splitlines()
     ]
     told = [
-        wrapped(format_plainly(action.sentence), console, f"  {number}. ", "     ")
+        wrapped(format_plainly(action.sentence), console.width, f"  {number}. ", "     ")
         for number, action in enumerate((*answer.actions, *answer.further), start=1)
     ]
     whole = len(told)
@@ -224,18 +225,13 @@ def _print_cards(cards: Sequence[Card], console: Console) -> None:
 def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Verdict, str]]:
     """List names, device, verdict and what decides; of many those that one check decides are one.
 
-    The first of them stands for the others, whose figures differ. A device is named as far as its
-    first comma, where that tells it from the others.
+    The first of them stands for the others, whose figures differ.
     """
     if len(cards) <= _MANY:
-        short = [card.device.partition(",")[0] for card in cards]
-        named = [
-            format_plainly((card.device if short.count(name) > 1 else name) or card.role)
-            for card, name in zip(cards, short, strict=True)
-        ]
+        devices = short_names([card.device for card in cards])
         return [
-            (format_line(c.line), device, c.verdict, c.told)
-            for c, device in zip(cards, named, strict=True)
+            (format_line(c.line), format_plainly(device or c.role), c.verdict, c.told)
+            for c, device in zip(cards, devices, strict=True)
         ]
     groups: dict[tuple[Verdict, str], list[Card]] = {}
     for card in cards:
@@ -318,7 +314,7 @@ def _format_length(capture: Capture) -> str:
 def _answer(channel: ChannelFindings, console: Console) -> Text:
     name, said = format_line(channel.line), channel_sentence(channel)
     verdict = next(verdict for verdict in Verdict if said.startswith(verdict.value))
-    text = Text(wrapped(f"{name}: {said}", console, "  ", "    "))
+    text = Text(wrapped(f"{name}: {said}", console.width, "  ", "    "))
     begin = 2 + len(name) + 2
     text.stylize("bold", 2, begin - 2)
     text.stylize(STYLE[verdict], begin, begin + len(verdict.value))

@@ -198,7 +198,7 @@ def centring_changes(fit: MixFit) -> tuple[Change, ...]:
         if abs(off_us) <= least_us:
             continue
         words = (
-            f"Set the trim setting of {output.line} so that it rests at "
+            f"Set the trim of {output.line} so that it rests at "
             f"{output.travel.neutral_us:g} us; it is {own.terms_us[-1]:.1f} us."
         )
         change = _change("set neutral", words, "transmitter", line=output.line)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import chdir, contextmanager, nullcontext, redirect_stderr
 from dataclasses import dataclass
 from dataclasses import replace as replaced
@@ -46,13 +46,17 @@ if TYPE_CHECKING:
 
 _Result_co = TypeVar("_Result_co", covariant=True)
 
-cluster_option = click.option(
-    "--cluster",
-    "address",
-    metavar="ADDRESS",
-    help="Let the workers of this dask.distributed scheduler do it, such as tcp://farm:8786. They "
-    "need the same folders. Without it up to four processes of this machine do.",
-)
+
+def batch_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command its recordings, how they are examined, and who does it."""
+    at = click.option(
+        "--cluster",
+        "address",
+        metavar="ADDRESS",
+        help="Let the workers of this dask.distributed scheduler do it, such as tcp://farm:8786. "
+        "They need the same folders. Without it up to four processes of this machine do.",
+    )
+    return readings_options(examining_options(explain_option(at(command))))
 
 
 class Work(Protocol[_Result_co]):
@@ -123,14 +127,11 @@ def _run(job: Work[_Result_co], *, home: Path | None) -> tuple[_Result_co | None
 
 
 @click.command(short_help="Write page, PDF, Markdown and JSON about each CAPTURE to a folder.")
-@readings_options
-@examining_options
+@batch_options
 @click.option(
     "-o", "--output", "folder", type=click.Path(path_type=Path), required=True, metavar="DIR",
     help="Folder for the files; made if it is not there.",
 )  # fmt: skip
-@explain_option
-@cluster_option
 @quiet_option
 @click.option("--replace", is_flag=True, help="Replace a report that is there.")
 @click.pass_context
@@ -238,15 +239,12 @@ class Reported:
 
 
 @click.command(short_help="Put the findings of several recordings side by side.")
-@readings_options
-@examining_options
-@explain_option
+@batch_options
 @json_option("the comparison")
 @click.option(
     "-o", "--output", "page_path", type=click.Path(path_type=Path), metavar="FILE",
     help="Also write the comparison as a page, .html, for a screen or paper.",
 )  # fmt: skip
-@cluster_option
 @click.option("--replace", is_flag=True, help="Replace files that are there.")
 @click.pass_context
 def compare(
@@ -352,8 +350,7 @@ def desk(folder: Path | None, *, port: int, no_browser: bool) -> None:
 
 
 @click.command(short_help="Check one robot, or a folder of robots, and write the sheet to sign.")
-@readings_options
-@examining_options
+@batch_options
 @click.option(
     "--register", type=click.Path(path_type=Path), metavar="FILE",
     help="Also enter what was found in this register. Without it nothing is entered.",
@@ -366,8 +363,6 @@ def desk(folder: Path | None, *, port: int, no_browser: bool) -> None:
     "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True,
     help="The paper of the one-page sheet.",
 )  # fmt: skip
-@explain_option
-@cluster_option
 @quiet_option
 @click.option("--replace", is_flag=True, help="Replace one-page sheets that are there.")
 @click.pass_context
@@ -572,32 +567,26 @@ def _why_not(home: Path) -> str:
 
 
 def _print_rows(rows: dict[str, tuple[Row | None, str]], day: Robot) -> None:
-    from rich.table import Table
-    from rich.text import Text
+    from pwmscope.model import format_line
+    from pwmscope.report.sentences import RULEBOOK, print_wrapped
 
-    from pwmscope.model import format_line, format_plainly
-    from pwmscope.report.sentences import RULEBOOK, print_table
-
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
-    for width in (24, None, None):
-        table.add_column("", overflow="fold", max_width=width)
+    console, room = screen(), min(24, max(len(format_line(name)) for name in rows))
     for name, (row, trouble) in rows.items():
         verdict = "unusable" if row is None else row.verdict
         said = trouble if row is None else row.headline
         if row is not None and row.hazards:
             said += f" ! {row.hazards} hazard{'s' if row.hazards > 1 else ''}"
-        table.add_row(Text(format_line(name)), Text(verdict), Text(format_plainly(said)))
-    console = screen()
-    print_table(table, console)
+        lead = f"{format_line(name):<{room}}  {verdict:<{len('does not meet')}}  "
+        print_wrapped(said, console, lead, " " * min(len(lead), console.width // 2))
     meets = sum(row is not None and row.verdict == "meets" for row, _ in rows.values())
     verb = "meets" if meets == 1 else "meet"
     console.print(f"\n{meets} of {len(rows)} robots {verb} everything.")
     shown = [row for row, _ in rows.values() if row is not None]
     if shown:
         pages = ", ".join(row.page for row in shown)
-        console.print(Text(f"The sheets to sign are in {day.folder}: {pages}."))
-        console.print(Text(_format_entered(day.register, [row.entry for row in shown])))
-    console.print(Text(RULEBOOK.replace("one recording", "these recordings")))
+        print_wrapped(f"The sheets to sign are in {day.folder}: {pages}.", console)
+        print_wrapped(_format_entered(day.register, [row.entry for row in shown]), console)
+    print_wrapped(RULEBOOK.replace("one recording", "these recordings"), console)
 
 
 @click.group(short_help="Keep findings in a register, and read them again.")

@@ -46,7 +46,6 @@ from pwmscope.report.sentences import (
     print_section,
     print_table,
     print_wrapped,
-    wrapped,
 )
 
 SCHEMA: Final = 1
@@ -88,7 +87,7 @@ def print_follows(
 ) -> None:
     """Print which lines follow which."""
     count = sum(finding.value is not None for finding in follows.findings)
-    lines = "one line follows" if count == 1 else f"{count or 'no'} lines follow"
+    lines = f"{count} lines follow" if count > 1 else f"{'one' if count else 'no'} line follows"
     answer = f"In {capture.source} {lines} another."
     print_wrapped(answer, console, style="bold")
     for heading, shown in (("Measured", True), ("Not shown, and why", False)):
@@ -383,7 +382,7 @@ _TOLD: Final = 6
 def print_comparison(comparison: Comparison, console: Console) -> None:
     """Print a comparison, what differs first."""
     for sentence in _comparison_sentences(comparison):
-        console.print(Text(wrapped(sentence, console, next_lines="    ")))
+        print_wrapped(sentence, console, next_lines="    ")
     console.print()
     for number, source in enumerate(comparison.sources, start=1):
         console.print(Text(f"  {number}: {format_plainly(source)}"))
@@ -393,7 +392,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
             _compared_table(line, [row for row in comparison.rows if row.line == line]), console
         )
     console.print()
-    console.print(Text(wrapped(HOW_COMPARED, console)))
+    print_wrapped(HOW_COMPARED, console)
 
 
 def _comparison_sentences(comparison: Comparison) -> Iterator[str]:

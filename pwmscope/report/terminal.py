@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
@@ -42,6 +41,7 @@ from pwmscope.report.sentences import (
     print_section,
     print_table,
     print_wrapped,
+    short_names,
     tied,
     wrapped,
 )
@@ -149,10 +149,10 @@ def print_answer(
     below = [
         line
         for sentence in last
-        for line in wrapped(format_plainly(sentence), console).splitlines()
+        for line in wrapped(format_plainly(sentence), console.width).splitlines()
     ]
     told = [
-        wrapped(format_plainly(action.sentence), console, f"  {number}. ", "     ")
+        wrapped(format_plainly(action.sentence), console.width, f"  {number}. ", "     ")
         for number, action in enumerate((*answer.actions, *answer.further), start=1)
     ]
     whole = len(told)
@@ -167,14 +167,14 @@ def print_answer(
         heading = Text("What to do next", style="bold").append(f" ({CAUTION})", style="not bold")
         console.print(heading)
         for said in told:
-            console.print(Text(said))
+            console.print(Text(said), soft_wrap=True)
         if left := whole - len(told):
             more = f"  and {left} more thing{'s' if left > 1 else ''} to do: {all_in} lists them"
             console.print(Text(more))
     if below:
         console.print()
     for line in below:
-        console.print(Text(line, style="dim"))
+        console.print(Text(line, style="dim"), soft_wrap=True)
 
 
 def _height(told: list[str], whole: int) -> int:
@@ -183,7 +183,7 @@ def _height(told: list[str], whole: int) -> int:
 
 
 def _print_top(answer: Answer, figures: tuple[ChannelFindings, ...], console: Console) -> None:
-    console.print(Text(wrapped(answer.headline, console), style=f"bold {STYLE[answer.verdict]}"))
+    print_wrapped(answer.headline, console, style=f"bold {STYLE[answer.verdict]}")
     for hazard in answer.hazards:
         print_wrapped(str(hazard), console, "", "    ", style="bold yellow")
     for sentence in answer.left_out:
@@ -225,18 +225,13 @@ def _print_cards(cards: Sequence[Card], console: Console) -> None:
 def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Verdict, str]]:
     """List names, device, verdict and what decides; of many those that one check decides are one.
 
-    The first of them stands for the others, whose figures differ. A device is named as far as its
-    first comma, where that tells it from the others.
+    The first of them stands for the others, whose figures differ.
     """
     if len(cards) <= _MANY:
-        short = [card.device.partition(",")[0] for card in cards]
-        named = [
-            format_plainly((card.device if short.count(name) > 1 else name) or card.role)
-            for card, name in zip(cards, short, strict=True)
-        ]
+        devices = short_names([card.device for card in cards])
         return [
-            (format_line(c.line), device, c.verdict, c.told)
-            for c, device in zip(cards, named, strict=True)
+            (format_line(c.line), format_plainly(device or c.role), c.verdict, c.told)
+            for c, device in zip(cards, devices, strict=True)
         ]
     groups: dict[tuple[Verdict, str], list[Card]] = {}
     for card in cards:
@@ -305,7 +300,7 @@ def print_findings(findings: Findings, console: Console) -> None:
         console.print()
         print_table(_table(servo[begin : begin + side_by_side]), console)
     console.print()
-    console.print(Text(wrapped(_PLUS_MINUS, console)))
+    print_wrapped(_PLUS_MINUS, console)
     for heading, sentences in _after(findings, servo):
         print_section(heading, sentences, console)
 
@@ -319,7 +314,7 @@ def _format_length(capture: Capture) -> str:
 def _answer(channel: ChannelFindings, console: Console) -> Text:
     name, said = format_line(channel.line), channel_sentence(channel)
     verdict = next(verdict for verdict in Verdict if said.startswith(verdict.value))
-    text = Text(wrapped(f"{name}: {said}", console, "  ", "    "))
+    text = Text(wrapped(f"{name}: {said}", console.width, "  ", "    "))
     begin = 2 + len(name) + 2
     text.stylize("bold", 2, begin - 2)
     text.stylize(STYLE[verdict], begin, begin + len(verdict.value))
@@ -595,24 +590,16 @@ def print_look(
         ("length", f"{capture.duration_s:.6f} s"),
         ("sampling", _sampling(capture, option_of)),
     ):
-        console.print(Text(_filled(f"{name:<10}{value}", console, "", " " * 10)))
+        print_wrapped(value, console, f"{name:<10}", " " * 10)
     console.print()
     print_table(_look_table(capture, console), console)
     console.print()
     console.print(Text("Understood so (the option in brackets sets it otherwise)", style="bold"))
     for each in assumed(capture.assumptions):
-        console.print(Text(_filled(_with_options(each, option_of), console, "  - ", "    ")))
+        print_wrapped(_with_options(each, option_of), console, "  - ", "    ")
     if len(capture.lines) > 1:
-        console.print(
-            Text(_filled(f"{_all_lines(capture)} [{option_of['lines']}]", console, "  - ", "    "))
-        )
-
-
-def _filled(text: str, console: Console, first: str, next_lines: str) -> str:
-    return textwrap.fill(
-        text, console.width, initial_indent=first, subsequent_indent=next_lines,
-        break_on_hyphens=False,
-    )  # fmt: skip
+        said = f"The lines read are {', '.join(map(format_line, capture.lines))}."
+        print_wrapped(f"{said} [{option_of['lines']}]", console, "  - ", "    ")
 
 
 def _grouped(count: int) -> str:
@@ -658,11 +645,5 @@ def _usual_high(line: Line) -> str:
 
 def _with_options(assumption: Assumption, option_of: Mapping[str, str]) -> str:
     """Add to an assumption the options that override it."""
-    plain = "".join(letter if letter.isprintable() else "?" for letter in assumption)
     options = [option_of[argument] for argument in assumption.changed_by]
-    return f"{plain} [{', '.join(options)}]" if options else plain
-
-
-def _all_lines(capture: Capture) -> str:
-    names = [format_line(name) for name in capture.lines]
-    return f"The lines read are {', '.join(names)}."
+    return f"{assumption} [{', '.join(options)}]" if options else str(assumption)

@@ -209,6 +209,12 @@ class CapturePlan:
         return any(step.moves and not step.transmitter_on for step in self.steps)
 
     @property
+    def moved_alone(self) -> tuple[Axis, ...]:
+        """The stick axes that some step holds by themselves, the transmitter being on."""
+        held = {tuple(s.sticks) for s in self.steps if s.transmitter_on and not s.controls}
+        return tuple(axis for axis in AXES if (axis,) in held)
+
+    @property
     def seconds(self) -> float:
         """How long the plan takes."""
         return sum(step.seconds for step in self.steps)

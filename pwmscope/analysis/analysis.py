@@ -283,6 +283,7 @@ class Analysis:
             servo,
             lines,
             spans=self.alignments[number].spans if self.alignments else (),
+            planned=() if self.plan is None else self.plan.moved_alone,
             lost={name: channel.loss_spans for name, channel in findings.channels.items()},
             ties=findings.order.grouping.ties,
         )

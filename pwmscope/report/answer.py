@@ -281,10 +281,13 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
 
 def _mixing_actions(evidence: Evidence) -> Iterator[Ranked]:
     mixing = evidence.mixing
-    if mixing is None or mixing.verdict is not Verdict.DOES_NOT_MEET:
+    lines = () if mixing is None else tuple(output.line for output in mixing.lines.outputs)
+    if mixing is None or set(lines).intersection(evidence.swapped):
         return
-    lines = tuple(output.line for output in mixing.lines.outputs)
-    if set(lines).intersection(evidence.swapped):
+    if mixing.is_planned:
+        said = f"{format_lines(lines)}: {format_plainly(mixing.findings[0].sentence)}"
+        yield (7, 5), Action("do", lines, said)
+    if mixing.verdict is not Verdict.DOES_NOT_MEET:
         return
     needed = next((way for way in evidence.ways if way.needed), None)
     if mixing.lines.is_into_mixer:

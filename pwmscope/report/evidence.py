@@ -220,10 +220,12 @@ class Evidence:
 
     @property
     def asks_for_mixing(self) -> bool:
-        """Whether an inspection asks how the outputs mix: where it can see the sticks."""
+        """Whether it is asked how outputs mix: by a plan, or where an inspection sees sticks."""
         if self.mixing is None or self.mixing.lines.is_into_mixer:
             return False
-        return self.wiring is not None and bool(self.mixing.lines.sticks)
+        return self.mixing.is_planned or (
+            self.wiring is not None and bool(self.mixing.lines.sticks)
+        )
 
     @property
     def judged(self) -> tuple[Judged, ...]:

@@ -227,6 +227,7 @@ class HazardKind(StrEnum):
     NO_STICK = "jumps to a width no stick commanded"
     LEAP = "runs before the link is back"
     FIRST_LINK = "runs as the link first comes"
+    UNLINKED = "runs before the link is shown"
     POWER = "power comes back with the link"
     MOTION = "turns without a command"
     FOREIGN = "follows another memory"
@@ -294,9 +295,10 @@ in 1 of 2 losses.
             HazardKind.NO_STICK: f"{runs}{at} by no stick {back}",
             HazardKind.LEAP: f"{runs}{at} before the link is back",
             HazardKind.FIRST_LINK: f"{runs}{'' if several else at} as the link first comes",
+            HazardKind.UNLINKED: f"{runs}{at} before the link is shown",
             HazardKind.POWER: f"{gives} {back}{at and ','}{at}",
         }
-        if self.kind is HazardKind.FIRST_LINK:
+        if self.kind in (HazardKind.FIRST_LINK, HazardKind.UNLINKED):
             return f"{how[self.kind]}. {seen}."
         return f"{how[self.kind]}. {seen}, in {self.times} of {self.losses} losses."
 

@@ -152,6 +152,8 @@ class Setting:
     # Whether the recording's times are those of servo lines at another sample rate only
     is_time_doubted: bool = False
     is_lateness_known: bool = True
+    losses: int = 0  # How many losses of it were recorded
+    is_switch: bool = False  # Whether a wire on the transmitter's own switch marks them
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -40,6 +41,7 @@ from pwmscope.findings.failsafe.first_link import (
     first_link_hazards,
 )
 from pwmscope.findings.failsafe.losses import (
+    STEP_FRAMES,
     STEP_US,
     Loss,
     Output,
@@ -73,6 +75,7 @@ from pwmscope.findings.failsafe.power import (
     arming_finding,
     before_link,
     power_up_finding,
+    power_up_hazard,
     read_supplies,
     told_of,
     with_supplies,
@@ -100,6 +103,7 @@ from pwmscope.model import (
     Definition,
     Finding,
     Hazard,
+    HazardKind,
     Span,
     at_once,
     inside,
@@ -114,8 +118,6 @@ MIN_LONG_PAUSES: Final = 3
 """Unless so many last over a frame that is missing, as no pulse does."""
 SAME_WIDTH: Final = 0.01
 """Widths so near, in parts of the convention's span, are one position of the stick."""
-STEP_FRAMES: Final = 2.5
-"""A width that is another so soon was not moved by a hand."""
 DEFINITIONS: Final = (
     Definition(
         SIGNAL_LOSS,
@@ -367,6 +369,8 @@ class _Told:
     said: tuple[str, ...]
     polarity: Polarity | None = None
     is_lateness_known: bool = True
+    off_until_s: float = -math.inf  # Until then, before it first came on, the transmitter was off
+    is_switch: bool = False  # Whether a wire on the transmitter's own switch marks the losses
 
 
 def _losses(capture: Capture, outputs: Mapping[str, Output], reference: Reference) -> _Told:
@@ -418,8 +422,11 @@ def _marked(
     ]
     losses = _with_unstated(known, inferred)
     both = (said, f"It {kind}{late}.")
-    is_known = reference.is_lateness_known
-    return _Told(losses, marks.linked_s, both, marks.polarity, is_known)
+    off_until_s = marks.linked_s - reference.back_late_s if marks.polarity.is_known else -math.inf
+    return _Told(
+        losses, marks.linked_s, both, marks.polarity, reference.is_lateness_known, off_until_s,
+        is_switch=reference.kind == "switch",
+    )  # fmt: skip
 
 
 _KIND: Final[dict[str | None, str]] = {
@@ -526,7 +533,9 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
     span = Span(capture.start_s, capture.end_s)
     pulses = sum(len(output.table) for output in outputs.values())
     watched = at_once(
-        lambda n: watch_line(outputs[n], expectation_of(sheet, n), told.losses, capture),
+        lambda n: watch_line(
+            outputs[n], expectation_of(sheet, n), told.losses, capture, told.off_until_s
+        ),
         outputs,
         pulses,
     )
@@ -576,7 +585,11 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
         ran = first_link_finding(line.output, line.expected, mates, linked, was_off=was_off)
         arming = arming_finding(table, before, line.expected)
         findings = (*findings, *(found for found in (arming, ran) if found is not None))
-        hazards = (*own.hazards, *([first_link[name]] if name in first_link else ()))
+        early = power_up_hazard(table, before, line.expected, limits.failsafe_s, capture.source)
+        comes = early or first_link.get(name)
+        # Where the link was there, a switch was thrown.
+        is_switch = ran is None and early is None and comes and comes.kind is HazardKind.UNLINKED
+        hazards = own.hazards if comes is None or is_switch else (*own.hazards, comes)
         return replace(own, findings=findings, hazards=hazards)
 
     return at_once(own_losses, watched, pulses)
@@ -613,6 +626,8 @@ def _events(
         tuple([(frames.start_s, frames.end_s) for frames in table.damaged]),
         table.time_scale is not None,
         told.is_lateness_known,
+        sum(not loss.is_restart for loss in line.losses),
+        told.is_switch,
     )
     times = _stop_times(line, evidence, end_s)
     back_s = [recovered_s(response, end_s) for response in line.responses]

@@ -687,12 +687,16 @@ def _powered(
     """Give a line's hazards; a kill channel runs nothing itself, but gives power to its devices.
 
     Those are named that are not shown to be commanded to stand still then, and not named already.
+    A line whose power a kill channel is shown to cut before the link does not run then.
     """
+    guard = kill.guard
+    is_cut = guard is not None and guard.verdict is Verdict.MEETS and not guard.is_open_before_link
     stated = None if sheet is None else sheet.channels.get(kill.line)
     guards = () if stated is None else stated.guards
     for hazard in kill.hazards:
         if not guards or hazard.kind is not HazardKind.STICK_HELD:
-            yield hazard
+            if not (is_cut and hazard.kind is HazardKind.UNLINKED):
+                yield hazard
             continue
         rec = next(rec for rec in kill.recordings if rec.source == hazard.source)
         back_s = [

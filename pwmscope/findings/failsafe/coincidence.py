@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
@@ -14,7 +14,7 @@ import numpy.typing as npt
 from pwmscope.bench import StopBand
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.errors import Reason
-from pwmscope.findings.failsafe.losses import JUMP, Loss, Output
+from pwmscope.findings.failsafe.losses import JUMP, STEP_FRAMES, Loss, Output
 from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import (
     Change,
@@ -85,6 +85,8 @@ class Watched:
     places: tuple[int, ...]  # Their places among all losses
     responses: tuple[Response, ...]  # What it did at each
     range_us: float  # Widths that differ by less are one level
+    # Until then its widths are its receiver's own: the link was not there
+    linked_s: float = -math.inf
 
     @property
     def frame_s(self) -> float:
@@ -237,9 +239,16 @@ def _keeps_step(
 
 
 def watch_line(
-    output: Output, expected: Expectation, losses: tuple[Loss, ...], capture: Capture
+    output: Output,
+    expected: Expectation,
+    losses: tuple[Loss, ...],
+    capture: Capture,
+    off_until_s: float,
 ) -> Watched:
-    """Say what one line did at each loss, by itself."""
+    """Say what one line did at each loss, by itself.
+
+    Until ``off_until_s`` the transmitter was off, before it first came on.
+    """
     table = output.table
     places = tuple([k for k, loss in enumerate(losses) if table.line in loss.lines])
     own = tuple([losses[k] for k in places])
@@ -260,7 +269,25 @@ def watch_line(
     line = capture.lines.get(table.line)
     if line is not None:
         responses = _with_states(responses, own, table, line)
-    return Watched(output, expected, own, places, responses, range_us)
+    linked_s = _linked_s(output, off_until_s, range_us)
+    return Watched(output, expected, own, places, responses, range_us, linked_s)
+
+
+def _linked_s(output: Output, off_until_s: float, range_us: float) -> float:
+    """Say until when a line's widths are its receiver's own, before the first link.
+
+    A width that goes on after the transmitter came on is, too, where it ends in a step: the link
+    came then. What a hand leaves smoothly may have been its stick's before.
+    """
+    dwells, slack_s = output.dwells, STEP_FRAMES * output.usual_us / 1e6
+    place = int(np.searchsorted(dwells.start_s, off_until_s)) - 1
+    if place < 0 or dwells.end_s[place] < off_until_s - slack_s:
+        return off_until_s
+    follows = dwells.start_s[place + 1 :] - dwells.end_s[place:-1] <= slack_s
+    stands = np.abs(dwells.level_us[place + 1 :] - dwells.level_us[place]) <= range_us
+    ended = np.flatnonzero(~(follows & stands))
+    is_step = bool(ended.size and follows[ended[0]])
+    return max(off_until_s, float(dwells.end_s[place + ended[0]])) if is_step else off_until_s
 
 
 def _with_departures(response: Response, band: StopBand) -> Response:
@@ -337,7 +364,7 @@ def _beyond_us(table: PulseTable, beyond: BoolArray, start_s: float, end_s: floa
     return float(np.median(width_us)) if width_us.size >= MIN_BEYOND else None
 
 
-def find_own_sticks(outputs: Mapping[str, Output], lost: tuple[Span, ...]) -> BoolArray:
+def find_own_sticks(lines: Sequence[Watched], lost: tuple[Span, ...]) -> BoolArray:
     """Say of each pair of lines whether two sticks move them.
 
     One stick makes the width of one line a function of the other's. Where, outside the
@@ -345,16 +372,18 @@ def find_own_sticks(outputs: Mapping[str, Output], lost: tuple[Span, ...]) -> Bo
     two places while the other stood at one, or they went together and against each other.
     A mixed drive is two sticks.
     """
-    own = np.zeros((len(outputs), len(outputs)), dtype=bool)
-    whole = [_outside(output.dwells, lost) for output in outputs.values()]
-    span_us = [output.table.convention.span_us for output in outputs.values()]
+    own = np.zeros((len(lines), len(lines)), dtype=bool)
+    whole = [_outside(line, lost) for line in lines]
+    span_us = [line.output.table.convention.span_us for line in lines]
     for i, j in itertools.combinations(range(len(whole)), 2):
         first_us, second_us = _standing_together(whole[i], whole[j])
         own[i, j] = own[j, i] = are_apart(first_us / span_us[i], second_us / span_us[j])
     return own
 
 
-def _outside(dwells: Dwells, lost: tuple[Span, ...]) -> Dwells:
+def _outside(line: Watched, lost: tuple[Span, ...]) -> Dwells:
+    """Take the dwells at which a line's stick may have been, with the link there."""
+    dwells, lost = line.output.dwells, (Span(-np.inf, line.linked_s), *lost)
     middle_s = 0.5 * (dwells.start_s + dwells.end_s)
     return dwells.select(~inside(lost, middle_s))
 
@@ -437,7 +466,7 @@ def with_wandering(
             if apart[i, j]:
                 wanders = abs(np.corrcoef(*widths)[0, 1]) >= IN_STEP
             else:
-                wanders = _leaves_way(lines[i].output, lines[j].output, lost, widths)
+                wanders = _leaves_way(lines[i], lines[j], lost, widths)
             if wanders:
                 found |= {(i, k), (j, k)}
     if not found:
@@ -476,14 +505,13 @@ def _moving_together(
 
 
 def _leaves_way(
-    first: Output, second: Output, lost: tuple[Span, ...], widths: tuple[FloatArray, FloatArray]
+    first: Watched, second: Watched, lost: tuple[Span, ...], widths: tuple[FloatArray, FloatArray]
 ) -> bool:
     """Say whether two lines of one stick are mostly not where it puts them together."""
-    whole = [_outside(output.dwells, lost) for output in (first, second)]
-    levels_us = _standing_together(*whole)
+    levels_us = _standing_together(_outside(first, lost), _outside(second, lost))
     order = np.argsort(levels_us[0], kind="stable")
     at_us, beside_us = levels_us[0][order], levels_us[1][order]
-    span_us = first.table.convention.span_us
+    span_us = first.output.table.convention.span_us
     places = np.append(True, np.diff(at_us) > SAME * span_us) if at_us.size else np.zeros(0, bool)
     if np.count_nonzero(places) < MIN_PLACES:
         return False
@@ -491,7 +519,7 @@ def _leaves_way(
     if np.count_nonzero(seen) < MIN_IN_STEP:
         return False
     away_us = np.abs(np.interp(widths[0][seen], at_us, beside_us) - widths[1][seen])
-    return bool(np.median(away_us) > JUMP * second.table.convention.span_us)
+    return bool(np.median(away_us) > JUMP * second.output.table.convention.span_us)
 
 
 SIDE_S: Final = 0.4

@@ -339,7 +339,7 @@ def _is_inside(stretch: Stretch, band: StopBand) -> bool:
 def seen_levels(
     lines: Sequence[Watched], losses: Sequence[Loss], after: ChangeColumns
 ) -> list[FloatArray]:
-    """List the levels at which each line's stick was seen, outside the losses."""
+    """List the levels at which each line's stick was seen, from the link on, outside the losses."""
     over_s = np.where(np.isfinite(after.by_s[:, :, 0]), after.by_s[:, :, 0], -np.inf)
     found = []
     for i, line in enumerate(lines):
@@ -349,7 +349,7 @@ def seen_levels(
                 for loss, over in zip(losses, over_s[i], strict=True)
             ]
         )
-        dwells = line.output.dwells
+        dwells, spans = line.output.dwells, (Span(-np.inf, line.linked_s), *spans)
         outside = ~inside(spans, 0.5 * (dwells.start_s + dwells.end_s))
         found.append(dwells.level_us[outside])
     return found

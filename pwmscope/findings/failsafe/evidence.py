@@ -148,8 +148,8 @@ def gather(
     departures = [[own.departures[:MOST] for own in line.responses] for line in lines]
     during = ChangeColumns.of(lines, count, changes)
     after = ChangeColumns.of(lines, count, departures)
-    lost = _lost_spans(losses, after, capture)
-    apart = find_own_sticks({name: line.output for name, line in watched.items()}, lost)
+    lost = _lost_spans(losses, after)
+    apart = find_own_sticks(lines, lost)
     partner = find_partners(during, during, lines, apart)
     first = _first_only(after)
     back_partner = find_partners(first, first, lines, apart)[:, :, 0]
@@ -181,15 +181,16 @@ def _first_only(columns: ChangeColumns) -> ChangeColumns:
     return replace(columns, kind=kind)
 
 
-def _lost_spans(losses: Sequence[Loss], after: ChangeColumns, capture: Span) -> tuple[Span, ...]:
+def _lost_spans(losses: Sequence[Loss], after: ChangeColumns) -> tuple[Span, ...]:
     """Give the times at which levels may be the failsafe's: to the last line's own return."""
     back_s = after.by_s[:, :, 0]
     over_s = np.where(np.isfinite(back_s), back_s, -np.inf).max(axis=0)
-    spans = [
-        Span(loss.earliest_s, max(loss.back_s, float(over)))
-        for loss, over in zip(losses, over_s, strict=True)
-    ]
-    return (Span(capture.start_s - 1.0, capture.start_s), *spans)
+    return tuple(
+        [
+            Span(loss.earliest_s, max(loss.back_s, float(over)))
+            for loss, over in zip(losses, over_s, strict=True)
+        ]
+    )
 
 
 def _with_ramp(response: Response, range_us: float) -> Response:

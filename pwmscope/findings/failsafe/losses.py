@@ -31,6 +31,8 @@ STAYS: Final = 5
 """An output stands where it stays for so many frames; no stick does at once after a jump."""
 STEP_US: Final = 3.0
 """A step from the preset to the stick's rest; the widths of either scatter by less."""
+STEP_FRAMES: Final = 2.5
+"""A width that is another so soon was not moved by a hand."""
 BEAT_FRAMES: Final = 100
 MIN_BEAT_FRAMES: Final = 20
 """The beat of the frames is taken from the last hundred before a silence, from twenty at least."""

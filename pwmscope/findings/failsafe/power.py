@@ -37,6 +37,8 @@ from pwmscope.model import (
     Evidence,
     Finding,
     FloatArray,
+    Hazard,
+    HazardKind,
     Verdict,
     format_line,
     measured,
@@ -354,6 +356,23 @@ def power_up_finding(
     return Finding(POWER_UP, did, "", None, limit, verdict, (span,), preceded(sentence, why))
 
 
+def power_up_hazard(
+    table: PulseTable,
+    before: BeforeLink | None,
+    expected: Expectation,
+    limit_s: float,
+    source: str,
+) -> Hazard | None:
+    """Tell a device that is commanded to run before the link; None where none is."""
+    if before is None or expected.band is None or not expected.drives_something:
+        return None
+    early = _early(table, before, expected.band, limit_s)
+    if not early.size:
+        return None
+    at_s, width_us = float(table.rise_s[early[0]]), float(table.width_us[early[0]])
+    return Hazard(HazardKind.UNLINKED, (table.line,), at_s, width_us, None, 1, 1, source)
+
+
 def cuts_before_link(
     guarded: PulseTable, kill: PulseTable, span: Evidence, expected: Expectation
 ) -> bool:
@@ -392,21 +411,14 @@ def _verdict(
     table: PulseTable, before: BeforeLink, expected: Expectation, band: StopBand, limit_s: float
 ) -> tuple[Verdict, str]:
     rows, servo = _pulses(table, before)
-    was_quiet = not rows.size or bool(
-        table.rise_s[rows[0]] - before.start_s > quiet_limit_s(_usual_us(table, servo))
-    )
-    width_us = table.width_us[servo]
-    doubt_us = width_doubt_us(width_us, table.sample_interval_us)
-    outside = (width_us < band.low_us - doubt_us) | (width_us > band.high_us + doubt_us)
-    inside = (width_us >= band.low_us + doubt_us) & (width_us <= band.high_us - doubt_us)
-    counts = before.start_s if was_quiet else before.start_s + limit_s
-    outside &= table.rise_s[servo] >= counts
-    if before.is_marked and outside.any():
-        first_s = float(table.rise_s[servo[outside.argmax()]])
+    was_quiet = _was_quiet(table, before)
+    early = _early(table, before, band, limit_s)
+    if early.size:
         return Verdict.DOES_NOT_MEET, (
-            f"{np.count_nonzero(outside)} of them were outside the stop range of "
-            f"{band.low_us:g} to {band.high_us:g} us, the first at {first_s:.3f} s."
+            f"{early.size} of them were outside the stop range of {band.low_us:g} to "
+            f"{band.high_us:g} us, the first at {table.rise_s[early[0]]:.3f} s."
         )
+    inside = sides(table, band)[1][servo]
     is_clean = servo.size == rows.size and bool(inside.all())
     if not is_clean and not was_quiet:
         return Verdict.NOT_SHOWN, Reason(
@@ -417,6 +429,25 @@ def _verdict(
     if doubt:
         return Verdict.NOT_SHOWN, doubt
     return Verdict.MEETS, "All were inside the stop range."
+
+
+def _was_quiet(table: PulseTable, before: BeforeLink) -> bool:
+    """Say whether a line was silent as the recording began."""
+    rows, servo = _pulses(table, before)
+    first_s = table.rise_s[rows[:1]] - before.start_s
+    return not rows.size or bool(first_s[0] > quiet_limit_s(_usual_us(table, servo)))
+
+
+def _early(table: PulseTable, before: BeforeLink, band: StopBand, limit_s: float) -> Places:
+    """List the servo pulses outside the stop range that came before a link that is marked.
+
+    What a loss just before the recording left may be seen until the limit is over.
+    """
+    if not before.is_marked:
+        return np.empty(0, np.int64)
+    servo = _pulses(table, before)[1]
+    counts_s = before.start_s + (0.0 if _was_quiet(table, before) else limit_s)
+    return servo[sides(table, band)[2][servo] & (table.rise_s[servo] >= counts_s)]
 
 
 def _doubts(

@@ -200,11 +200,9 @@ def dwells_of(*stands):
 
 
 def own_sticks(first, second, lost=()):
-    outputs = {
-        name: Output(Table(np.zeros(0)), dwells_of(*own), 2e4)
-        for name, own in (("RX1", first), ("RX2", second))
-    }
-    found = find_own_sticks(outputs, tuple(lost))
+    outputs = [Output(Table(np.zeros(0)), dwells_of(*own), 2e4) for own in (first, second)]
+    lines = [Watched(output, Expectation(), (), (), (), 4.0) for output in outputs]
+    found = find_own_sticks(lines, tuple(lost))
     assert found[0, 1] == found[1, 0]
     assert not found.diagonal().any()
     return bool(found[0, 1])

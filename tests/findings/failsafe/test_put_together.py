@@ -156,7 +156,7 @@ def test_of_several_that_meet_the_slowest_is_told_and_of_others_the_first():
 
 def test_jumps_to_held_sticks_are_one_hazard_that_names_the_first():
     def line(*hazards):
-        return SimpleNamespace(hazards=hazards, verdict=None)
+        return SimpleNamespace(hazards=hazards, verdict=None, guard=None)
 
     held = [
         Hazard(HazardKind.STICK_HELD, (name,), at_s, 1700.0, 1500.0, times, 10, "a.csv")

@@ -160,7 +160,8 @@ def test_noise_is_that_of_the_pulses_before_the_first_loss_too():
     """Widths that go to and fro by 1 us bend by 2 us: 1.4826 * 2 / sqrt(6) us. Lost to the end."""
     rise_s = np.arange(0.0, 20.0, FRAME_S)
     fro_us = 0.5 * (-1.0) ** np.arange(rise_s.size)
-    width_us = 1500.0 + np.where(rise_s < 8.0, fro_us, 6.0 * fro_us)
+    wild_us = 5.0 * np.sin(2.4 * np.arange(rise_s.size))
+    width_us = 1500.0 + np.where(rise_s < 8.0, fro_us, wild_us)
     calm = 1.4826 * 2.0 / math.sqrt(6.0)
     found = stretches(rise_s, width_us, loss_at(8.0, 21.0, came_back=False))
     assert found.tolerance.noise_us == pytest.approx(calm, rel=1e-9)

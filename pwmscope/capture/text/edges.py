@@ -808,21 +808,17 @@ def select_lines(lines: dict[str, Line], hints: Hints, source: str) -> dict[str,
 
 
 def no_edges(
-    names: Iterable[str], rows: int, source: str, quiet: Iterable[str] = ()
+    names: Iterable[str], length: str, source: str, quiet: Iterable[str] = ()
 ) -> CaptureError:
-    """Say that no line ever changes."""
+    """Say that no line ever changes in so many rows, or so long."""
     shown = list(names)
-    names = [*shown[:8], "..."] if len(shown) > 8 else shown
+    shown[8:] = ["..."] * (len(shown) > 8)
+    found = f"none of the lines ({', '.join(shown)}) changes level in {length}"
     flat = ", ".join(list(quiet)[:8])
     if flat:
+        found += f"; the voltage of {flat} does not show two state levels"
         return CaptureError(
-            source,
-            f"none of the lines ({', '.join(names)}) changes level in {rows} rows; the voltage of "
-            f"{flat} does not show two state levels",
-            "check the ground wire and the clips, or give `threshold`",
+            source, found, "check the ground wire and the clips, or give `threshold`"
         )
-    return CaptureError(
-        source,
-        f"none of the lines ({', '.join(names)}) changes level in {rows} rows",
-        "check the ground wire, the clips and the recording's length, then record again",
-    )
+    remedy = "check the ground wire, the clips and the recording's length, then record again"
+    return CaptureError(source, found, remedy)

@@ -92,7 +92,7 @@ def read_event_list(
     else:
         lines = select_lines(lines, hints, text.source)
     if not any(line.edges_ps.size for line in lines.values()):
-        raise no_edges(lines, count, text.source)
+        raise no_edges(lines, f"{count} rows", text.source)
     interval_ps, more = find_listed_interval(
         (edges_ps,), _resolution(layout), layout.rate_hz, hints, text.source
     )

@@ -264,7 +264,7 @@ class Gathered:
             lines, sentence = kept(map(timed, self._groups), hints, source)
             said.append(Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
         if not any(line.edges_ps.size for line in lines.values()):
-            raise no_edges(lines, self.changes.row_count, source)
+            raise no_edges(lines, f"{self.changes.row_count} rows", source)
         return lines, tuple(said)
 
 
@@ -286,7 +286,7 @@ def gather(
     changes = joined(group.changes for group in found)
     if not changes.words.size:
         quiet = [line for group in found for line in quiet_lines(group.comparators)]
-        raise no_edges(layout.level_columns, changes.row_count, source, quiet)
+        raise no_edges(layout.level_columns, f"{changes.row_count} rows", source, quiet)
     said = dict.fromkeys(sentence for group in found for sentence in group.said)
     return Gathered(changes, tuple(said), found)
 

@@ -33,7 +33,7 @@ from pwmscope.capture.text.columns import MAX_COLUMNS, LevelColumn
 from pwmscope.capture.text.comparator import MAX_NUMBER
 from pwmscope.capture.text.edges import BeyondReachError, Changes, RowBatch, find_clock
 from pwmscope.capture.text.layout import Layout, rows_without_time
-from pwmscope.capture.text.table import gather
+from pwmscope.capture.text.table import gather, whole_changes
 from pwmscope.capture.text.time_column import assumed_unit
 from pwmscope.errors import CaptureError, HintError, OutputError
 from pwmscope.model import Assumption, Capture, IntArray, Line
@@ -564,6 +564,18 @@ def _find_levels(
     )
 
 
+def _left_out(table: _Table) -> tuple[LevelColumn, ...]:
+    """Find the columns of levels that `lines` leaves out."""
+    schema = table.scan.collect_schema()
+    names = [name for name in schema if name not in table.layout.columns]
+    names = [name for name in names if schema[name] == pl.Boolean or schema[name].is_numeric()]
+    if not names:
+        return ()
+    are_levels = table.scan.select(_is_level(name).all() for name in names)
+    found = are_levels.collect(engine="streaming").row(0, named=True)
+    return tuple(LevelColumn(name, at, "digit") for at, name in enumerate(names) if found[name])
+
+
 def _is_level(name: str) -> pl.Expr:
     column = pl.col(name)
     return ((column == 0) | (column == 1)).fill_null(value=False)
@@ -640,7 +652,11 @@ def _read(table: _Table, hints: Hints, batch_rows: int | None) -> Capture:
 
     gathered = gather(rows, table.layout, hints, source, batch_rows)
     layout, more = _with_decimals(table, gathered.changes)
-    clock = find_clock(gathered.changes, layout, hints, source, gathered.voltages)
+    shape = whole_changes(
+        gathered, layout, lambda: _left_out(table),
+        changed=rows, source=source, batch_rows=batch_rows,
+    )  # fmt: skip
+    clock = find_clock(shape, layout, hints, source, gathered.voltages)
     lines, notes = gathered.lines(clock, hints, source)
     said = (*layout.assumptions, *gathered.said, *more, *clock.assumptions, *notes)
     return Capture(lines, clock.duration_ps, clock.interval_ps, source, said)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import re
 from collections.abc import Callable, Sequence
@@ -276,6 +277,19 @@ def find_level_columns(
         )
     placed = _placed(levels) if _bits(levels) <= MAX_LINES else tuple(levels)
     return placed, tuple(_sentences(placed))
+
+
+def find_left_out(columns: list[Column], sheet: Sheet) -> tuple[LevelColumn, ...]:
+    """Describe the columns of levels that `lines` leaves out, as far as they can be read."""
+    if sheet.hints.lines is None:
+        return ()
+    chosen = {column.name for column in _chosen(columns, sheet)}
+    found = []
+    for column in columns:
+        if column.kind != "empty" and column.name not in chosen:
+            with contextlib.suppress(CaptureError):
+                found.append(_level_column(column, sheet))
+    return tuple(level for level in found if not level.remedy and level.kind != "analogue")
 
 
 def _bits(levels: Sequence[LevelColumn]) -> int:

@@ -417,23 +417,88 @@ def find_clock(
             column=layout.time_column,
         )
     if layout.time_kind == "sample":
-        interval_ps, is_even = 0.0, changes.step_most_ps == changes.step_least_ps
+        interval_ps, evenly = 0.0, changes.step_most_ps == changes.step_least_ps
     else:
-        interval_ps, is_even = _mean_interval(changes, layout)
-    # A list of changes may begin and end with a row that changes nothing.
-    is_list = 2 * changes.words.size >= max(1, changes.row_count - 2)
-    if is_list and not is_even:
+        interval_ps, evenly = _mean_interval(changes, layout)
+    is_list = lists_changes(changes)
+    if is_list and not evenly:
         _refuse_sloping_changes(moving, layout, source)
     if layout.time_kind == "sample":
         assert rate_hz is not None  # the file was refused otherwise
         last = changes.end_ps - changes.start_ps
         clock = _counted("number", changes.start_ps, last, rate_hz, hints)
-        clock = replace(clock, is_uneven=not is_even)
-    elif is_list and (not layout.analogue or not is_even):
-        clock = _change_clock(changes, changes.time_parts, layout, hints, source)
+        clock = replace(clock, is_uneven=not evenly)
+    elif is_list and (not layout.analogue or not evenly):
+        said = "Most rows change a level, so the file is read as one row per change."
+        clock = _change_clock(changes, layout, hints, source, said)
+    elif not evenly and not moving and _lack_lines(changes, hints, layout, source):
+        said = (
+            "Rows are changes, though most change none of the lines read: pulses repeat far more "
+            "closely than rows come."
+        )
+        clock = _change_clock(changes, layout, hints, source, said)
     else:
-        clock = _sample_clock(changes, layout, hints, source, interval_ps, is_even=is_even)
+        clock = _sample_clock(changes, layout, hints, source, interval_ps, is_even=evenly)
     return replace(clock, assumptions=(*clock.assumptions, *_said_of_edges(moving, clock)))
+
+
+def lists_changes(changes: Changes) -> bool:
+    """Whether most rows change a level; the first and the last of a list may change nothing."""
+    return 2 * changes.words.size >= max(1, changes.row_count - 2)
+
+
+def show_their_shape(changes: Changes, layout: Layout) -> bool:
+    """Whether these columns alone tell samples at even steps, or a list of changes."""
+    if changes.time_parts is None or layout.time_kind == "sample" or lists_changes(changes):
+        return True
+    return changes.end_ps == changes.start_ps or _mean_interval(changes, layout)[1]
+
+
+_FEW_PS: Final = 250 * 10**6
+"""Samples further apart than this show a servo pulse by three rows or fewer."""
+_NEARLY_EVEN: Final = 1.5
+_LUMPY: Final = 8
+"""A sampling clock's shortest step is no shorter than this part of the mean; steps so far both
+below and above it are no clock's (own choices)."""
+_REPEATS: Final = 0.05
+"""Of the mean step: samples would scatter each span by 0.39 of it (median of four uniform errors),
+so spans that repeat this closely were not timed by them."""
+
+
+def _lack_lines(changes: Changes, hints: Hints, layout: Layout, source: str) -> bool:
+    """Whether rows that mostly change nothing are changes of lines that are not among them.
+
+    Where rows are neither these nor samples, no interval is right: they are refused.
+    """
+    least_ps, most_ps = changes.step_least_ps, changes.step_most_ps
+    mean_ps = (changes.end_ps - changes.start_ps) / (changes.row_count - 1)
+    is_lumpy = _LUMPY * least_ps < mean_ps < most_ps / _LUMPY
+    are_few = mean_ps > _FEW_PS and _NEARLY_EVEN * least_ps < mean_ps
+    if hints.rate_hz is not None and (is_lumpy or are_few):
+        return True
+    if are_few and _repetition_ps(changes) <= _REPEATS * mean_ps:
+        return True
+    if not is_lumpy:
+        return False
+    raise CaptureError(
+        source,
+        f"rows come {format_interval(least_ps)} to {format_interval(most_ps)} apart, and most "
+        "change none of the lines",
+        "keep all lines of a list of changes, or leave out rows that change none, or give `rate`",
+        row=layout.skip_lines + 1 + changes.step_most_row,
+    )
+
+
+def _repetition_ps(changes: Changes) -> float:
+    """Tell by how much a line's spans differ from the one before of the same level, as a median."""
+    flipped, times_ps = _flipped(changes), changes.time_ps
+    assert times_ps is not None  # rows without times are samples
+    found = []
+    for bit in range(8 * flipped.dtype.itemsize):
+        spans_ps = np.diff(times_ps[(flipped >> flipped.dtype.type(bit)) & 1 == 1])
+        found.append(np.abs(spans_ps[2:] - spans_ps[:-2]))
+    differences_ps = np.concatenate(found)
+    return float(np.median(differences_ps)) if differences_ps.size else float("inf")
 
 
 def _mean_interval(changes: Changes, layout: Layout) -> tuple[float, bool]:
@@ -515,9 +580,9 @@ def passes_midnight(layout: Layout, end_ps: int) -> bool:
 
 
 def _change_clock(
-    changes: Changes, listed_ps: tuple[Instants, ...], layout: Layout, hints: Hints, source: str
+    changes: Changes, layout: Layout, hints: Hints, source: str, sentence: str
 ) -> Clock:
-    said = ["Most rows change a level, so the file is read as one row per change."]
+    said = [sentence]
     if changes.last_changed == changes.row_count - 1:
         said.append(
             "The recording is taken to end at its last row, a change. Lines that went quiet "
@@ -525,6 +590,7 @@ def _change_clock(
         )
     resolution = resolution_ps(layout.time_unit, layout.time_decimals)
     rate_hz = hints.rate_hz or layout.rate_hz
+    listed_ps = changes.time_parts or ()
     interval_ps, more = find_listed_interval(listed_ps, resolution, rate_hz, hints, source)
     interval_ps, coarse = no_finer_than_printed(interval_ps, resolution)
     duration_ps = changes.end_ps - changes.start_ps

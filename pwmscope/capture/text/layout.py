@@ -39,6 +39,7 @@ from pwmscope.capture.text.columns import (
     Sheet,
     find_bystanders,
     find_columns,
+    find_left_out,
     find_level_columns,
 )
 from pwmscope.capture.text.dialect import (
@@ -369,6 +370,8 @@ class Layout:
     runs: RunColumns | None = None  # The columns of a table of lengths
     # Places of the columns that are spelled as parsers do not know, and how
     spellings: tuple[tuple[int, Spelling], ...] = ()
+    # The columns that `lines` leaves out: what rows are is told from all of them
+    left_out: tuple[LevelColumn, ...] = ()
 
     @property
     def is_text(self) -> bool:
@@ -438,13 +441,16 @@ def find_layout(
         stamp = find_stamp_format(time.column.cells)
         said += stamp.assumptions
     levels: tuple[LevelColumn, ...] = ()
+    left_out: tuple[LevelColumn, ...] = ()
     events = None if time is None else find_event_columns(others, time.column, time.unit, sheet)
     if events is not None:
         said += events.assumptions
         aside += tuple(c.name for c in others if c.position not in events.positions)
     else:
         aside += find_bystanders(others, None if time is None else time.column, sheet)
-        levels, more = find_level_columns([c for c in others if c.name not in aside], sheet)
+        of_lines = [c for c in others if c.name not in aside]
+        levels, more = find_level_columns(of_lines, sheet)
+        left_out = find_left_out(of_lines, sheet)
         said += more
     said += _set_aside(aside, others, sheet)
     with_units = frozenset(column.position for column in columns if column.has_units)
@@ -471,6 +477,7 @@ def find_layout(
         with_units,
         0 if time is None or time.kind != "number" else _origin_of(time.column, time.unit),
         spellings=spellings,
+        left_out=left_out,
     )
 
 
@@ -509,8 +516,10 @@ def _run_layout(runs: RunColumns, sheet: Sheet, head: str) -> Layout:
     others = [c for c in sheet.columns if c.position not in runs.positions and not c.is_nameless]
     levels: tuple[LevelColumn, ...] = (LevelColumn("line1", runs.positions[0], "digit"),)
     said = [*dialect.assumptions, *runs.assumptions, *_said_of_rate(sheet)]
+    left_out: tuple[LevelColumn, ...] = ()
     if not runs.levels:
         levels, more = find_level_columns(others, sheet)
+        left_out = find_left_out(others, sheet)
         said += more
     unit = runs.lengths[0][1] or "s"
     with_units = frozenset(column.position for column in sheet.columns if column.has_units)
@@ -519,7 +528,7 @@ def _run_layout(runs: RunColumns, sheet: Sheet, head: str) -> Layout:
         sheet.columns[runs.positions[0]].name, unit, runs.decimals, tuple(said),
         "number" if runs.lengths[0][1] else "sample", dialect.decimal_comma, levels, None,
         sheet.rate_hz, None, _mean_row(head, dialect.skip_lines), dialect.is_quoted, True,
-        dialect.has_remarks, with_units, 0, runs, _spellings(sheet.columns),
+        dialect.has_remarks, with_units, 0, runs, _spellings(sheet.columns), left_out,
     )  # fmt: skip
 
 

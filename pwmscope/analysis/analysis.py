@@ -31,6 +31,7 @@ from pwmscope.analysis.terms import (
     SheetLike,
     Terms,
     check_hints,
+    name_sources,
     read_source,
     read_terms,
 )
@@ -711,7 +712,8 @@ failsafe not recorded'
     if progress is not None and not callable(progress):
         raise ArgumentError("progress", format_given(progress), "a function of three arguments")
     with nullcontext() if progress is None else observed_by(progress):
-        read = [read_source(one, asked) for one in sources]
+        names = name_sources(sources)
+        read = [read_source(one, asked, name) for one, name in zip(sources, names, strict=True)]
         recordings = [replace(one, capture=terms.part_of(one.capture)) for one in read]
         findings = tuple(_examined(one.capture, terms) for one in recordings)
     alignments: tuple[Alignment, ...] = ()
@@ -763,7 +765,11 @@ def _hidden(
     """List what weighs of the lines that were left out by name: they may have a device."""
     whole = {name: hint for name, hint in asked.items() if name != "lines"}
     try:
-        captures = [terms.part_of(read_source(one, whole).capture) for one in sources]
+        read = [
+            read_source(one, whole, name)
+            for one, name in zip(sources, name_sources(sources), strict=True)
+        ]
+        captures = [terms.part_of(one.capture) for one in read]
     except PwmscopeError:
         return [LeftOut(LeftOutKind.NOT_READ, "the recordings")]
     found = [_examined(capture, terms).loss_analysis for capture in captures]

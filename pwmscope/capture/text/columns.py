@@ -275,8 +275,17 @@ def find_level_columns(
             "name those to read with `lines`",
             row=max(1, sheet.dialect.skip_lines),
         )
+    if sheet.hints.threshold_v is not None and not any(
+        level.remedy or level.kind == "analogue" for level in levels
+    ):
+        raise needless_threshold(sheet.source)
     placed = _placed(levels) if _bits(levels) <= MAX_LINES else tuple(levels)
     return placed, tuple(_sentences(placed))
+
+
+def needless_threshold(source: str) -> HintError:
+    """Refuse a threshold for levels of 0 and 1, or words."""
+    return HintError(f"{source}: no column holds voltages; leave `threshold` out.")
 
 
 def find_left_out(columns: list[Column], sheet: Sheet) -> tuple[LevelColumn, ...]:

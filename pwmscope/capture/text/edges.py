@@ -625,7 +625,7 @@ def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tu
         return ()  # held against the times themselves
     known = _SERVO_PULSES_PS if by_rate else _PULSES_PS
     trains = {
-        name: (_typical_width_ps(line), float(np.median(line.edges_ps[2:] - line.edges_ps[:-2])))
+        name: (typical_width_ps(line), float(np.median(line.edges_ps[2:] - line.edges_ps[:-2])))
         for name, line in lines.items()
         if line.edges_ps.size > 3
     }
@@ -651,7 +651,8 @@ def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tu
     )  # fmt: skip
 
 
-def _typical_width_ps(line: Line) -> float:
+def typical_width_ps(line: Line) -> float:
+    """Tell how long a line's pulses last: the median of the shorter of each two spans."""
     spans_ps = np.diff(line.edges_ps)
     return float(np.median(np.minimum(spans_ps[:-1], spans_ps[1:])))
 
@@ -664,13 +665,13 @@ def _servo_factors(trains: list[tuple[float, float]]) -> tuple[float, float] | N
     if not trains:
         return None
     widths_ps, periods_ps = zip(*trains, strict=True)
-    least = max(_SERVO_PS[0] / min(widths_ps), _FRAMES_PS[0] / min(periods_ps))
-    most = min(_SERVO_PS[1] / max(widths_ps), _FRAMES_PS[1] / max(periods_ps))
+    least = max(SERVO_PS[0] / min(widths_ps), _FRAMES_PS[0] / min(periods_ps))
+    most = min(SERVO_PS[1] / max(widths_ps), _FRAMES_PS[1] / max(periods_ps))
     is_one_rate = max(periods_ps) <= 1.02 * min(periods_ps)
     return (least, most) if is_one_rate and least <= most and not least <= 1 <= most else None
 
 
-_SERVO_PS: Final = (750 * 10**6, 2250 * 10**6)
+SERVO_PS: Final = (750 * 10**6, 2250 * 10**6)
 _FRAMES_PS: Final = (2400 * 10**6, 25 * 10**9)
 """Widths and frame periods of servo pulses (common practice)."""
 _SERVO_PULSES_PS: Final = ((250 * 10**6, 600 * 10**6), (750 * 10**6, 3 * 10**9))

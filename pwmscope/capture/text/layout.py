@@ -41,6 +41,7 @@ from pwmscope.capture.text.columns import (
     find_columns,
     find_left_out,
     find_level_columns,
+    needless_threshold,
 )
 from pwmscope.capture.text.dialect import (
     SPACES,
@@ -444,6 +445,8 @@ def find_layout(
     left_out: tuple[LevelColumn, ...] = ()
     events = None if time is None else find_event_columns(others, time.column, time.unit, sheet)
     if events is not None:
+        if hints.threshold_v is not None:
+            raise needless_threshold(source)
         said += events.assumptions
         aside += tuple(c.name for c in others if c.position not in events.positions)
     else:

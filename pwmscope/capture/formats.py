@@ -160,7 +160,7 @@ def load(
         rate=rate, time_unit=time_unit, time_column=time_column, lines=lines,
         threshold=threshold, keep=keep, max_gib=max_gib,
     )  # fmt: skip
-    with unpacking_at_most(max_gib), settled(Path(path)) as file:
+    with unpacking_at_most(max_gib), settled(Path(os.fsdecode(path))) as file:
         if is_workbook(file):
             from pwmscope.capture.reader.unpack import first_table  # noqa: PLC0415
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import os
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 from pwmscope.bench.equipment import (
@@ -488,6 +489,26 @@ def sheet_of(table: Mapping[str, object]) -> BenchSheet:
         found = f"a table in which {key} is wrong: {first.lead} {_shown(first.value)}"
         raise ArgumentError("sheet", found, short(first.allowed, _MAX_ALLOWED))
     return sheet
+
+
+def check_marker(argument: str, marker: Marker) -> None:
+    """Hold a marker that was made by hand against what a sheet's may be.
+
+    >>> check_marker("marker", Marker("tx-on", "high", "switch"))
+    """
+    stated = {
+        "line": marker.line, "on": marker.on, "kind": marker.kind,
+        "late_s": marker.stated_late_s,
+        "late_least_s": None if marker.least_late_s == 0 else marker.least_late_s,
+        "back_late_s": marker.stated_back_late_s,
+    }  # fmt: skip
+    names = dict(zip(stated, (field.name for field in fields(Marker)), strict=True))
+    _, faults = _held({"marker": {k: v for k, v in stated.items() if v is not None}}, "")
+    if faults:
+        first = faults[0]
+        name = names.get(first.path[-1], "line")
+        found = f"a Marker in which {name} is wrong: {first.lead} {_shown(first.value)}"
+        raise ArgumentError(argument, found, short(first.allowed, _MAX_ALLOWED))
 
 
 def find_faults(table: Mapping[str, object]) -> tuple[Fault, ...]:

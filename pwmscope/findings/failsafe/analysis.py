@@ -10,7 +10,6 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import (
-    COMMON_PRACTICE,
     LEVELS,
     STICKS,
     BenchSheet,
@@ -697,9 +696,7 @@ def _stop_times(line: Watched, evidence: tuple[Evidence, ...], end_s: float) -> 
 def _where_limit_stands(sheet: BenchSheet | None, limits: Limits) -> str:
     if sheet is not None and limits.failsafe_s == sheet.failsafe_s:
         return f"limit of {sheet.rulebook or 'the bench sheet'}"
-    if limits.failsafe_s == COMMON_PRACTICE.failsafe_s:
-        return "common practice; the rulebook decides"
-    return "as asked for; the rulebook decides"
+    return f"{limits.basis_of('failsafe_s')}; the rulebook decides"
 
 
 def _summed_up(

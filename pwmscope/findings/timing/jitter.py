@@ -400,7 +400,7 @@ def width_jitter_finding(
     evidence: tuple[Evidence, ...], jitter: Jitter, separation: Separation | None, limits: Limits
 ) -> Finding:
     """Say how much the width scatters, and whether that meets the limit."""
-    limit = f"at most {limits.jitter_us:g} us RMS (common practice)"
+    limit = f"at most {limits.jitter_us:g} us RMS ({limits.basis_of('jitter_us')})"
     if separation is None:
         return not_shown(
             "width jitter",
@@ -431,7 +431,7 @@ def width_jitter_finding(
 
 def excursion_finding(excursion: Excursion | None, rise_s: FloatArray, limits: Limits) -> Finding:
     """Say how far single widths strayed while the stick was held, and whether that is too far."""
-    limit = f"at most {limits.excursion_us:g} us (common practice)"
+    limit = f"at most {limits.excursion_us:g} us ({limits.basis_of('excursion_us')})"
     if excursion is None:
         return not_shown(
             EXCURSION, "us",

@@ -634,7 +634,8 @@ def _neutral_finding(
     if device.has_neutral:
         is_near = abs(own_us - centre_us) <= NEUTRAL_REACH * table.convention.span_us
         centre_us = own_us if is_near else centre_us
-        limit = f"{centre_us:g} us within {limits.neutral_us:g} us (common practice)"
+        basis = limits.basis_of("neutral_us")
+        limit = f"{centre_us:g} us within {limits.neutral_us:g} us ({basis})"
     if level is None:
         return Finding("neutral", None, "us", None, limit, Verdict.NOT_SHOWN, (), reason)
     offset_us = level.width_us - centre_us

@@ -546,7 +546,7 @@ class Analysis:
         return replace(self, wiring=check_wiring(self.sheet))
 
     def __getitem__(self, line: str) -> LineAnalysis:
-        """Return everything about a line."""
+        """Return everything about a line; a sensor's stands in ``findings[0].sensors``."""
         checks = next((found for found in self.checks if found.line == line), None)
         failsafe = next((found for found in self.failsafe.lines if found.line == line), None)
         if failsafe is None:

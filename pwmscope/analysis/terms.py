@@ -310,7 +310,7 @@ def read_off_at(off_at: object) -> tuple[tuple[float, float], ...]:
     expected = "seconds, or pairs of seconds and the half-width of their uncertainty"
     if off_at is None:
         return ()
-    if isinstance(off_at, Real):
+    if off_at is not True and isinstance(off_at, Real):
         off_at = [float(off_at)]
     if isinstance(off_at, str) or not isinstance(off_at, Sequence):
         raise ArgumentError("off_at", format_given(off_at), expected)
@@ -323,6 +323,11 @@ def read_off_at(off_at: object) -> tuple[tuple[float, float], ...]:
         if within_s < 0:
             raise ArgumentError("off_at", f"given with a half-width of {within_s:g} s", expected)
         stated.append((time_s, within_s))
+    if stated != sorted(stated):
+        raise ArgumentError(
+            "off_at", "moments that do not rise", expected,
+            "One moment with its uncertainty is a list of one pair, such as [(17.3, 0.5)].",
+        )  # fmt: skip
     return tuple(stated)
 
 

@@ -722,14 +722,14 @@ class BenchSheet:
     def limits(self) -> Limits:
         """The limits, with the sheet's failsafe time and where it stands."""
         stands = self.rulebook or "the bench sheet"
-        return replace(
+        own = replace(
             COMMON_PRACTICE,
             failsafe_s=self.failsafe_s,
             weapon_motion_s=self.weapon_motion_s,
             drive_motion_s=self.drive_motion_s,
-            source=f"{COMMON_PRACTICE.source}; "
-            f"the failsafe limit of {self.failsafe_s:g} s is that of {stands}",
         )
+        said = f"the failsafe limit of {own.failsafe_s:g} s is that of {stands}"
+        return replace(own, source=f"{own.source}; {said}")
 
 
 def _side_gaps(sheet: BenchSheet) -> Iterator[Gap]:

@@ -8,6 +8,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
+import numpy as np
+
 from pwmscope.bench.equipment import (
     DRIVES,
     INTO_MIXER,
@@ -41,7 +43,7 @@ from pwmscope.bench.toml_text import (
     short,
     shown,
 )
-from pwmscope.errors import ArgumentError
+from pwmscope.errors import ArgumentError, require_type
 from pwmscope.pulses import STANDARD_SERVO
 
 if TYPE_CHECKING:
@@ -481,14 +483,37 @@ _MAX_ALLOWED: Final = 400
 
 
 def sheet_of(table: Mapping[str, object]) -> BenchSheet:
-    """Make a bench sheet of a table with the keys of docs/sheet.md."""
-    sheet, faults = _held(table, "the table given as sheet")
+    """Make a bench sheet of a table with the keys of docs/sheet.md.
+
+    Tuples stand for lists, and numpy's numbers for Python's.
+
+    >>> sheet_of({"channels": {"RX1": {"role": "weapon", "stop_us": (980, 1020)}}}).channels[
+    ...     "RX1"
+    ... ].stop_us
+    (980.0, 1020.0)
+    """
+    sheet, faults = _held(_toml_table(table), "the table given as sheet")
     if sheet is None or faults:
         first = faults[0]
         key = short(format_key(first.path), _MAX_KEY)
         found = f"a table in which {key} is wrong: {first.lead} {_shown(first.value)}"
         raise ArgumentError("sheet", found, short(first.allowed, _MAX_ALLOWED))
     return sheet
+
+
+def _toml_table(table: Mapping[str, object]) -> dict[str, object]:
+    """Write a table's values in the types that a TOML file has."""
+    for key in table:
+        require_type("sheet", key, str, "a table whose keys are texts")
+    return {key: _toml_kind(value) for key, value in table.items()}
+
+
+def _toml_kind(value: object) -> object:
+    if isinstance(value, Mapping):
+        return _toml_table(value)
+    if isinstance(value, np.generic | np.ndarray):
+        return value.tolist()
+    return list(map(_toml_kind, value)) if isinstance(value, list | tuple) else value
 
 
 def check_marker(argument: str, marker: Marker) -> None:

@@ -497,6 +497,7 @@ class Findings:
         HintError
             If there is no such line, or it is the marker.
         """
+        require_type("lines", lines, Sequence, "a tuple of lines' names")
         for line in lines:
             if line not in self.channels:
                 raise HintError(

@@ -74,7 +74,7 @@ class Judged:
     verdict: Verdict
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LineChecks:
     """The checks of one line's pulses; those about a signal loss are the failsafe check's."""
 
@@ -83,6 +83,9 @@ class LineChecks:
     refused: str  # Why no recording shows servo pulses on it; empty where one does
     is_idle: bool  # Whether it changed its level in no recording
     freshness: tuple[Freshness | None, ...] = ()  # Of its frames, in each recording
+
+    def __repr__(self) -> str:
+        return f"<LineChecks {self.line}: {self.verdict}, {len(self.checks)} checks>"
 
     @property
     def verdict(self) -> Verdict:

@@ -146,7 +146,7 @@ class RotorInRecording:
 InRecording: TypeAlias = LineInRecording | RotorInRecording
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class FailsafeLine:
     """The failsafe check of one line.
 
@@ -181,6 +181,10 @@ class FailsafeLine:
     guard: Guard | None = None
     unguarded: tuple[tuple[LineInRecording, Finding], ...] = ()
     rotors: tuple[RotorInRecording, ...] = ()
+
+    def __repr__(self) -> str:
+        verdict = self.verdict or "no verdict"
+        return f"<FailsafeLine {self.line}: {verdict}, {len(self.all_losses)} losses>"
 
     @property
     def rotor_losses(self) -> tuple[tuple[RotorInRecording, RotorLoss], ...]:
@@ -321,7 +325,7 @@ def _slowest_s(own: tuple[InRecording, Finding]) -> float:
     return max((most_s for _, most_s in filter(None, bounds_s)), default=0.0)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Failsafe:
     """The failsafe check of a bench.
 
@@ -343,6 +347,10 @@ class Failsafe:
     lines: tuple[FailsafeLine, ...]
 
     left_out: tuple[LeftOut, ...] = ()
+
+    def __repr__(self) -> str:
+        lines = "\n".join(f"  {line!r}" for line in self.lines)
+        return f"<Failsafe: {self.verdict}>\n{lines}".rstrip()
 
     @property
     def judged(self) -> tuple[FailsafeLine, ...]:

@@ -533,14 +533,14 @@ def test_a_persons_limit_is_not_called_the_trades():
     assert usual["RX1"]["neutral"].limit == "1500 us within 20 us (common practice)"
 
 
-@pytest.mark.parametrize("order", [("drill", "holds-last"), ("holds-last", "drill")])
 def test_a_sheets_table_may_hold_tuples_and_numpys_numbers():
     table = {"channels": {"RX1": {"role": "weapon", "stop_us": (980, np.int64(1020))}}}
     assert pwmscope.analyse(CAPTURE, sheet=table).sheet.channels["RX1"].stop_us == (980.0, 1020.0)
-    with pytest.raises(PwmscopeError, match="argument sheet is the number 1; .* keys are texts"):
+    with pytest.raises(PwmscopeError, match=r"argument sheet is the number 1; .* keys are texts"):
         pwmscope.analyse(CAPTURE, sheet={"channels": {1: {"role": "weapon"}}})
 
 
+@pytest.mark.parametrize("order", [("drill", "holds-last"), ("holds-last", "drill")])
 def test_a_finding_of_several_recordings_is_the_one_that_governs(order):
     files = [CAPTURES / f"{name}.csv.gz" for name in order]
     both = pwmscope.analyse(*files, sheet=SHEET)

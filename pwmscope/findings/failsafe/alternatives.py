@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, NamedTuple
 
-from pwmscope.findings.failsafe.delays import MACHINE_ODDS, entry_place
+from pwmscope.findings.failsafe.delays import MACHINE_ODDS, PERSON, entry_place
 from pwmscope.findings.failsafe.evidence import Evidence
 from pwmscope.findings.failsafe.losses import JUMP, Loss
 from pwmscope.findings.failsafe.marker import Expectation, Polarity
@@ -356,7 +356,9 @@ def unplugged(case: Case) -> Alternative:
     at_s = None if entry is None else entry.by_s
     if evidence.stop_partner and (evidence.goes_on or not case.response.is_quiet):
         return Alternative(cause, True, Ground.CHANGED_WITH, (evidence.stop_partner,), at_s)
-    odds = evidence.away_odds if evidence.stop_partner else evidence.pull_odds
+    # A person who unplugs all lines does so by habit: when they come again says nothing, as where
+    # the receiver was silent by then, the return is its own.
+    odds = evidence.pull_odds * (PERSON if evidence.stop_partner else 1.0)
     # A plug that was pulled and put back in the silence hides what came meanwhile; only a return
     # with outputs that jump back shows that the pulses came again by the link.
     if odds <= PULL_ODDS and evidence.back_lines:

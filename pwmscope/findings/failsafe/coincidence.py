@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
@@ -87,6 +87,11 @@ class Watched:
     range_us: float  # Widths that differ by less are one level
     # Until then its widths are its receiver's own: the link was not there
     linked_s: float = -math.inf
+
+    @property
+    def at_losses(self) -> Iterator[tuple[int, Response]]:
+        """What it did at each, beside its place among all losses."""
+        return zip(self.places, self.responses, strict=True)
 
     @property
     def frame_s(self) -> float:
@@ -454,7 +459,7 @@ def with_wandering(
     """
     by_loss: dict[int, list[int]] = {}
     for i, line in enumerate(lines):
-        for k, own in zip(line.places, line.responses, strict=True):
+        for k, own in line.at_losses:
             if own.behaviour is LossClass.KEEPS_FOLLOWING:
                 by_loss.setdefault(k, []).append(i)
     found: set[tuple[int, int]] = set()
@@ -479,7 +484,7 @@ def with_wandering(
                     replace(own, behaviour=LossClass.WANDERS, moved_until_s=None, why_not="")
                     if (i, k) in found
                     else own
-                    for k, own in zip(line.places, line.responses, strict=True)
+                    for k, own in line.at_losses
                 ]
             ),
         )
@@ -615,7 +620,7 @@ def find_ramps(lines: Sequence[Watched], losses: Sequence[Loss], apart: BoolArra
     shape = len(lines), len(losses)
     found: list[list[Ramp | None]] = [[None] * shape[1] for _ in lines]
     for i, line in enumerate(lines):
-        for k, own in zip(line.places, line.responses, strict=True):
+        for k, own in line.at_losses:
             if losses[k].is_marked and not own.is_quiet and len(own.during) > 1:
                 found[i][k] = fit_ramp(line, losses[k])
     together = np.zeros(shape, dtype=bool)

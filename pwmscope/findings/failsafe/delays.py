@@ -193,7 +193,7 @@ def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolA
     on_s = [loss.back_s + loss.moment.late_s for loss in losses]
     paused: list[list[tuple[int, Stretch]]] = [[] for _ in losses]
     for i, line in enumerate(lines):
-        for k, own in zip(line.places, line.responses, strict=True):
+        for k, own in line.at_losses:
             # What ended before a late marker showed the transmitter on may be a pause, too.
             found = [s for s in own.pauses if s.end_s < losses[k].back_s]
             if own.is_quiet and own.later and own.during[-1].end_s < on_s[k]:
@@ -273,7 +273,7 @@ def beat_odds(line: Watched, losses: Sequence[Loss]) -> float:
     gap_s = np.diff(rise_s)
     is_lost = np.zeros(gap_s.size, dtype=bool)
     whole: list[IntArray] = []
-    for k, own in zip(line.places, line.responses, strict=True):
+    for k, own in line.at_losses:
         loss = losses[k]
         over_s = max([loss.back_s, *(change.by_s for change in own.departures[:1])])
         first, end = np.searchsorted(rise_s, (loss.earliest_s - frame_s, over_s + frame_s))
@@ -378,7 +378,7 @@ def placed_odds(line: Watched, losses: int, seen_us: FloatArray, band: StopBand)
     resting_us = seen_us[_is_near(seen_us, band, line.range_us)]
     for is_first in (False, True):
         places, levels_us = [], []
-        for k, response in zip(line.places, line.responses, strict=True):
+        for k, response in line.at_losses:
             place = 1 if is_first else entry_place(response, line.expected)
             into = response.during[place] if 0 < place < len(response.during) else None
             if into is None or into.kind is not Kind.STANDS:

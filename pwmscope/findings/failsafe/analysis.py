@@ -158,31 +158,17 @@ DEFINITIONS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class LineLosses:
-    """All losses as one channel shows them.
+    """All losses as one channel shows them."""
 
-    Parameters
-    ----------
-    events : tuple of LossEvent
-        In order of time, restarts among them.
-    finding : Finding
-        ``signal loss``, held against the failsafe limit.
-    trials : Trials
-        What the losses say together.
-    findings : tuple of Finding
-        ``signal loss``, ``stop time``, ``signal loss trials``, ``recovery``, ``power-up`` and,
-        where one was seen, ``supply or receiver restart``.
-    hazards : tuple of Hazard, optional
-        Where its device was commanded to run when the link came back, or ran unasked.
-    motion : Motion or None, optional
-        What the device itself did, where the bench sheet names a rotation line of it.
-    """
-
-    events: tuple[LossEvent, ...]
-    finding: Finding
-    trials: Trials
+    events: tuple[LossEvent, ...]  # In order of time, restarts among them
+    finding: Finding  # `signal loss`, held against the failsafe limit
+    trials: Trials  # What the losses say together
+    # `signal loss`, `stop time`, `signal loss trials`, `recovery`, `power-up` and, where one was
+    # seen, `supply or receiver restart`
     findings: tuple[Finding, ...]
+    # Where its device was commanded to run when the link came back, or ran unasked
     hazards: tuple[Hazard, ...] = ()
-    motion: Motion | None = None
+    motion: Motion | None = None  # What the device itself did, where a rotation line watches it
 
     @property
     def jumps(self) -> bool:
@@ -192,52 +178,26 @@ class LineLosses:
 
 @dataclass(frozen=True, slots=True)
 class FoundLosses:
-    """What the analysis of a recording gave.
+    """What the analysis of a recording gave, by line."""
 
-    Parameters
-    ----------
-    records : dict of str to Record
-        Each servo line outside its losses.
-    line_losses : dict of str to LineLosses
-        What each did at its losses.
-    said : tuple of str
-        What was assumed, each a plain sentence.
-    polarity : Polarity or None, optional
-        How it is known which level of the marker means on; None without a marker.
-    rotations : dict of str to Rotation, optional
-        What each rotation line of the bench sheet shows.
-    supplies : dict of str to SupplyAnswer, optional
-        What each supply line shows.
-    rotors : dict of str to RotorLosses, optional
-        What each device without a pin did at its losses, where a rotation line watches it.
-    """
-
-    records: dict[str, Record]
-    line_losses: dict[str, LineLosses]
-    said: tuple[str, ...]
+    records: dict[str, Record]  # Each servo line outside its losses
+    line_losses: dict[str, LineLosses]  # What each did at its losses
+    said: tuple[str, ...]  # What was assumed, each a plain sentence
+    # How it is known which level of the marker means on; None without a marker
     polarity: Polarity | None = None
-    rotations: dict[str, Rotation] = field(default_factory=dict)
-    supplies: dict[str, SupplyAnswer] = field(default_factory=dict)
+    rotations: dict[str, Rotation] = field(default_factory=dict)  # What each rotation line shows
+    supplies: dict[str, SupplyAnswer] = field(default_factory=dict)  # And each supply line
+    # What each device without a pin did at its losses, where a rotation line watches it
     rotors: dict[str, RotorLosses] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class LossAnalysis:
-    """One recording, analysed.
+    """One recording, analysed."""
 
-    Parameters
-    ----------
-    lines : ServoLines
-        The recording, decoded.
-    found : FoundLosses
-        What its lines did.
-    reference : Reference
-        How the moments of loss are told.
-    """
-
-    lines: ServoLines
-    found: FoundLosses
-    reference: Reference
+    lines: ServoLines  # The recording, decoded
+    found: FoundLosses  # What its lines did
+    reference: Reference  # How the moments of loss are told
 
     @property
     def source(self) -> str:
@@ -256,19 +216,7 @@ def listen_to(
 ) -> LossAnalysis:
     """Find the losses of one recording and what every line did in them.
 
-    Parameters
-    ----------
-    capture, off_line, off_at_s, sheet, convention, limits
-        As `pwmscope.findings.examine`.
-
-    Returns
-    -------
-    LossAnalysis
-
-    Raises
-    ------
-    HintError
-        As `pwmscope.findings.examine`.
+    Takes what `pwmscope.findings.examine` does, and raises its errors.
     """
     reference = reference_of(capture, off_line, off_at_s, sheet)
     sensors = () if sheet is None else [channel.line for channel in sheet.sensors]
@@ -300,25 +248,10 @@ def find_losses(
     reference: Reference,
     limits: Limits,
 ) -> FoundLosses:
-    """Find the losses, and say what each servo line did at each.
+    """Find the losses of a decoded recording, and say what each servo line did at each.
 
-    Parameters
-    ----------
-    lines : ServoLines
-        The recording, decoded.
-    reference : Reference
-        How the moments of loss are told.
-    limits : Limits
-        For a convention that spans 1000 us.
-
-    Returns
-    -------
-    FoundLosses
-
-    Raises
-    ------
-    HintError
-        If the marker marks nothing, or a stated time lies outside the recording.
+    The limits are for a convention that spans 1000 us. A `HintError` is raised if the marker marks
+    nothing, or a stated time lies outside the recording.
     """
     capture, frames = lines.capture, lines.frames
 

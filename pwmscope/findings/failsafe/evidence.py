@@ -32,7 +32,6 @@ from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
     PERSON,
     PULL_SCATTER_S,
-    Own,
     beat_odds,
     entry_place,
     find_pauses,
@@ -148,9 +147,9 @@ def gather(
     after = ChangeColumns.of(lines, count, departures)
     lost = _lost_spans(losses, after)
     apart = find_own_sticks(lines, lost)
-    partner = find_partners(during, during, lines, apart)
+    partner = find_partners(during, lines, apart)
     first = _first_only(after)
-    back_partner = find_partners(first, first, lines, apart)[:, :, 0]
+    back_partner = find_partners(first, lines, apart)[:, :, 0]
     bench = _Bench(
         lines, names, losses, during, after, partner, back_partner, capture.end_s, limit_s,
         same_clock(lines, losses), apart,
@@ -397,7 +396,7 @@ class _Bench:
             return leapt
         first = _first_only(self.after)
         first.kind[leapt, 0] = 0
-        partner = find_partners(first, first, self.lines, self.apart)[:, :, 0]
+        partner = find_partners(first, self.lines, self.apart)[:, :, 0]
         others = replace(self, back_partner=partner)._returned()
         left: BoolArray = returned.is_one & ~others.is_one
         return left
@@ -627,8 +626,8 @@ class _Bench:
         def is_own(i: int, k: int, response: Response) -> bool:
             place = int(entered.place[i, k])
             entry = response.changes[-MOST:][place] if place >= 0 else None
-            at = Own(self.lines[i], self.limit_s)
-            return is_own_width(self.losses[k], response, entry, resting[i], at)
+            line = self.lines[i]
+            return is_own_width(line, self.losses[k], response, entry, resting[i], self.limit_s)
 
         return self.each(is_own, otherwise=False)
 

@@ -159,28 +159,11 @@ def reference_of(
     off_at_s: Sequence[tuple[float, float]],
     sheet: BenchSheet | None,
 ) -> Reference:
-    """Settle how the moments of loss are told.
+    """Settle how the moments of loss are told: by a marker line, or by stated times.
 
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    off_line : str, Marker or None
-        A marker line that a person names, as ``LINE``, or ``LINE=high`` or ``LINE=low``
-        with the level that means on; it goes before the sheet's.
-    off_at_s : sequence of tuple of float
-        Times that a person states, each with the half-width of its uncertainty.
-    sheet : BenchSheet or None
-        The bench sheet.
-
-    Returns
-    -------
-    Reference
-
-    Raises
-    ------
-    HintError
-        If there is no such line, or both a marker and times are given.
+    A marker line that a person names, with the level that means on or without (``LINE``,
+    ``LINE=high``), goes before the sheet's. A `HintError` is raised if there is no such line, or
+    both a marker and times are given.
     """
     marker = None if sheet is None else sheet.marker
     if isinstance(off_line, Marker):
@@ -248,40 +231,12 @@ def marked_losses(
 ) -> Marks:
     """Read the losses off a wire that shows whether the transmitter is on.
 
-    A level held for at least 50 ms counts; shorter ones are contact bounce. A
-    change is timed at its first edge, so that a loss begins as early as it may
-    have and ends as early as it may have.
-
-    Parameters
-    ----------
-    marker : Line
-        The wire on the transmitter's switch or on a push-button.
-    end_s : float
-        End of the capture in seconds.
-    lines : iterable of str
-        The lines that depend on the transmitter.
-    on_level : int, optional
-        The level, 0 or 1, that means on; by default the one at which the outputs
-        follow moving sticks, or else that at the start.
-    start_s : float
-        Start of the capture in seconds.
-    interval_us : float or None
-        Interval between samples in microseconds.
-    late_s, least_late_s : float
-        How late it may show that the transmitter went off, at most and at least.
-    back_late_s : float, optional
-        How late it may show that the transmitter is on again; by default ``late_s``.
-    outputs : mapping of str to Output, optional
-        The servo lines, whose movements show or contradict what the levels mean.
-
-    Returns
-    -------
-    Marks
-
-    Raises
-    ------
-    HintError
-        If the marker never changes, never holds a level, or is never on.
+    A level held for at least 50 ms counts; shorter ones are contact bounce. A change is timed at
+    its first edge, so that a loss begins as early as it may have and ends as early as it may have.
+    ``on_level`` means on; by default the level at which the outputs follow moving sticks, or else
+    that at the start. It may show up to ``late_s`` late that the transmitter went off, at least
+    ``least_late_s``, and up to ``back_late_s`` (by default the first) that it is on again.
+    A `HintError` is raised if it never changes, never holds a level, or is never on.
     """
     edges_s = marker.edges_ps / PS_PER_S
     if not edges_s.size:

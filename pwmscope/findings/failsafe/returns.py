@@ -264,7 +264,7 @@ def _steps_nearer(line: Watched, response: Response, seen: LinkSeen) -> bool:
     )
     was_us = _was_us(line, response, seen.earliest_s)
     off_us = abs(first.to_us - was_us), abs(second.to_us - was_us)
-    exact_us = max(2.0 * line.range_us, EXACT * line.output.table.convention.span_us)
+    exact_us = max(2.0 * line.range_us, EXACT * line.span_us)
     return is_step and off_us[1] <= exact_us < off_us[0] - off_us[1]
 
 
@@ -277,14 +277,14 @@ def _jumps_off(line: Watched, response: Response) -> bool:
     if not 0 <= place < len(response.later):
         return False
     step_us = abs(response.later[place].first_us - departures[0].to_us)
-    return step_us > SUDDEN * line.output.table.convention.span_us
+    return step_us > SUDDEN * line.span_us
 
 
 def is_where_it_was(
     line: Watched, response: Response, change: Change, earliest_s: float = -math.inf
 ) -> bool:
     """Say whether a line went back to where it stood before the loss."""
-    same_us = max(2.0 * line.range_us, SAME * line.output.table.convention.span_us)
+    same_us = max(2.0 * line.range_us, SAME * line.span_us)
     return abs(change.to_us - _was_us(line, response, earliest_s)) <= same_us
 
 

@@ -215,31 +215,11 @@ def examine_link(
     marker: Marker | None = None,
     last_failsafe: datetime.date | None = None,
 ) -> LinkRecord:
-    """Tell what a link record shows.
+    """Tell what a link record shows: a recording made by a plan of `make_link_plan`.
 
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    tables : mapping of str to PulseTable
-        The pulses of its servo lines.
-    plan : CapturePlan
-        As `pwmscope.bench.make_link_plan` makes it.
-    sheet : BenchSheet, optional
-        What is on each line.
-    marker : Marker, optional
-        The line that shows whether the transmitter is on; by default the sheet's.
-    last_failsafe : date, optional
-        Day of the last failsafe check of this robot.
-
-    Returns
-    -------
-    LinkRecord
-
-    Raises
-    ------
-    HintError
-        If the plan is not one of a link record.
+    ``tables`` are the pulses of its servo lines. The marker is by default the sheet's, and
+    ``last_failsafe`` the day of the last failsafe check of this robot. A `HintError` is raised if
+    the plan is not one of a link record.
     """
     if not plan.is_link_record:
         raise HintError("The plan has no step with another memory. Make one of a link record.")

@@ -170,11 +170,6 @@ class LineLosses:
     hazards: tuple[Hazard, ...] = ()
     motion: Motion | None = None  # What the device itself did, where a rotation line watches it
 
-    @property
-    def jumps(self) -> bool:
-        """Whether the output jumped out of its stop range as the link came back."""
-        return any(e.recovery.jump_us is not None for e in self.events if not e.is_restart)
-
 
 @dataclass(frozen=True, slots=True)
 class FoundLosses:

@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench import StopBand
 from pwmscope.capture import PS_PER_S, Capture, Line
@@ -28,7 +27,7 @@ from pwmscope.findings.failsafe.response import (
 )
 from pwmscope.findings.failsafe.segments import RANGE_LIMIT, find_stretches
 from pwmscope.findings.segmentation import Dwells
-from pwmscope.model import Span, inside
+from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside
 from pwmscope.pulses import PulseTable, find_line_states
 
 SLACK_FRAMES: Final = 0.25
@@ -57,9 +56,6 @@ STUCK_PART: Final = 0.5
 LONG_LEVEL_S: Final = 0.005
 """And for longer than this it is no pulse: neither a command nor none is known."""
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-IntArray = npt.NDArray[np.int64]
 CODES: Final = {ChangeKind.JUMP: 1, ChangeKind.MOVE: 2, ChangeKind.STOP: 3, ChangeKind.START: 4}
 JUMPS, MOVES, STOPS, STARTS = (CODES[kind] for kind in ChangeKind)
 SAME: Final = 0.012

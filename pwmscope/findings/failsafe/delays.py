@@ -9,7 +9,6 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.coincidence import ChangeColumns, Watched
@@ -17,7 +16,7 @@ from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import Change, Response
 from pwmscope.findings.failsafe.segments import Kind, Stretch
-from pwmscope.model import Span, inside, normal_below
+from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside, normal_below
 
 HAND_SCATTER_S: Final = 0.04
 """Standard deviation of the moment at which a hand does what it means to do, at least
@@ -40,9 +39,6 @@ LATE_S: Final = 0.1
 MOST: Final = 30
 """More delays than this make no difference."""
 
-BoolArray = npt.NDArray[np.bool_]
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 OWN_AFTER: Final = 3.0
 """Frame periods for which a ramp may still be on its way."""
 OWN_FIRST_S: Final = 0.25

@@ -49,7 +49,7 @@ from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import STATES, Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.segments import Kind
-from pwmscope.model import Span, inside
+from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside
 
 CLOSE_S: Final = 0.25
 """A change so soon after the marker may be on its way from the stick: packets under way,
@@ -66,9 +66,6 @@ RATE_FRAMES: Final = 8
 RATE_CHANGE: Final = 0.15
 """And has changed where it differs by more than this part."""
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-IntArray = npt.NDArray[np.int64]
 Columns = npt.NDArray[Any]
 
 

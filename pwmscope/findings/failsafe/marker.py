@@ -8,7 +8,6 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench import (
     AXES,
@@ -29,6 +28,7 @@ from pwmscope.bench import (
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.errors import HintError
 from pwmscope.findings.failsafe.losses import JUMP, Known, Loss, Moment, Output
+from pwmscope.model import FloatArray, IntArray
 
 BOUNCE_S: Final = 0.05
 """Marker levels shorter than this are contact bounce."""
@@ -39,8 +39,6 @@ MIN_MOVES: Final = 3
 MOVE_FRAMES: Final = 3
 MOVE_S: Final = 0.05
 MAX_MOVE_S: Final = 5.0
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,7 +285,7 @@ def marked_losses(
 
 def _held_levels(
     edges_s: FloatArray, marker: Line, start_s: float, end_s: float
-) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+) -> tuple[FloatArray, IntArray]:
     """List the levels that were held, and since when; each differs from the one before.
 
     The level at the start counts however soon it changes, one at the end only if it
@@ -306,7 +304,7 @@ def _held_levels(
 
 def find_polarity(
     begin_s: FloatArray,
-    level: npt.NDArray[np.int64],
+    level: IntArray,
     on_level: int | None,
     outputs: Mapping[str, Output],
 ) -> tuple[int, Polarity]:

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench import MOTORS, BenchSheet, StopBand
 from pwmscope.capture import PS_PER_S, Line
@@ -39,6 +38,7 @@ from pwmscope.model import (
     FloatArray,
     Hazard,
     HazardKind,
+    IntArray,
     Verdict,
     format_line,
     measured,
@@ -57,7 +57,6 @@ NO_PIN: Final = Reason(
     "This device has no pin to record, so what it is commanded to do is not known.",
     "Record its rotation, or the kill channel that cuts its power.",
 )
-Places = npt.NDArray[np.int64]
 
 POWER_UP: Final = "power-up"
 LIMIT: Final = "no pulse outside the stop range before the link"
@@ -438,7 +437,7 @@ def _was_quiet(table: PulseTable, before: BeforeLink) -> bool:
     return not rows.size or bool(first_s[0] > quiet_limit_s(_usual_us(table, servo)))
 
 
-def _early(table: PulseTable, before: BeforeLink, band: StopBand, limit_s: float) -> Places:
+def _early(table: PulseTable, before: BeforeLink, band: StopBand, limit_s: float) -> IntArray:
     """List the servo pulses outside the stop range that came before a link that is marked.
 
     What a loss just before the recording left may be seen until the limit is over.
@@ -451,7 +450,7 @@ def _early(table: PulseTable, before: BeforeLink, band: StopBand, limit_s: float
 
 
 def _doubts(
-    table: PulseTable, before: BeforeLink, expected: Expectation, servo: Places, *, is_clean: bool
+    table: PulseTable, before: BeforeLink, expected: Expectation, servo: IntArray, *, is_clean: bool
 ) -> Iterator[str]:
     """Say why it is not shown that a line was inside its stop range before the link."""
     if not before.is_marked:
@@ -469,14 +468,14 @@ def _doubts(
         yield "Whether the receiver was powered by then is not shown without a pulse."
 
 
-def _pulses(table: PulseTable, before: BeforeLink) -> tuple[Places, Places]:
+def _pulses(table: PulseTable, before: BeforeLink) -> tuple[IntArray, IntArray]:
     """Return the rows of all pulses before the link, and of the servo pulses among them."""
     low, high = np.searchsorted(table.rise_s, (before.start_s, before.until_s))
     rows = np.arange(low, high)
     return rows, rows[(table.flags[rows] & np.uint8(UNMEASURED)) == 0]
 
 
-def _usual_us(table: PulseTable, servo: Places) -> float:
+def _usual_us(table: PulseTable, servo: IntArray) -> float:
     if servo.size < 2:
         return table.convention.period_us
     return float(np.median(np.diff(table.rise_s[servo]))) * 1e6

@@ -9,7 +9,6 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench import StopBand
 from pwmscope.errors import Reason, named
@@ -17,11 +16,9 @@ from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
 from pwmscope.findings.failsafe.segments import Kind, Stretch
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.findings.travel import pooled_level_us
-from pwmscope.model import CLOCK_TOLERANCE
+from pwmscope.model import CLOCK_TOLERANCE, BoolArray, FloatArray
 from pwmscope.pulses import UNMEASURED, Convention, Flag, PulseTable
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 ALIKE_US: Final = 40.0
 ALIKE_S: Final = 0.2
 """Pulses beyond what servos take are a command where they differ by no more and come so often."""

@@ -8,11 +8,18 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from pwmscope.findings.failsafe.losses import Loss, quiet_limit_s
-from pwmscope.model import FROM_MAD, Span, median_of, sampling_floor_us
+from pwmscope.model import (
+    FROM_MAD,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    Span,
+    median_of,
+    sampling_floor_us,
+)
 from pwmscope.pulses import PulseTable, taken
 
 STANDING_PULSES: Final = 6
@@ -38,9 +45,6 @@ MISSED: Final = 3.2
 SLOW_S: Final = 0.13
 """Frames that slow down are followed up to this period."""
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 RANGE_LIMIT: Final = 8.0
 """Widths that range over more noise deviations than this do not stand."""
 MAX_NOISE: Final = 0.008

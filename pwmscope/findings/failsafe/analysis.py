@@ -89,10 +89,8 @@ from pwmscope.findings.failsafe.recovery import (
     recovery_finding,
 )
 from pwmscope.findings.failsafe.response import (
-    StopTimes,
     Windows,
     find_stop_times,
-    no_stop_times,
 )
 from pwmscope.findings.failsafe.returns import with_returns
 from pwmscope.findings.failsafe.verdict import judge_loss
@@ -557,7 +555,12 @@ def _events(
         sum(not loss.is_restart for loss in line.losses),
         told.is_switch,
     )
-    times = _stop_times(line, evidence, end_s)
+    windows = Windows(
+        np.array([loss.earliest_s for loss in line.losses]),
+        np.array([loss.back_s for loss in line.losses]),
+        np.array([own.until_s for own in evidence]),
+    )
+    times = find_stop_times(table, line.output.usual_us, windows, line.expected, end_s)
     back_s = [recovered_s(response, end_s) for response in line.responses]
     until_s = np.array(
         [back or loss.back_s for back, loss in zip(back_s, line.losses, strict=True)]
@@ -599,27 +602,6 @@ def _reads_either_way(table: PulseTable) -> bool:
         pause_us < 1e6 * quiet_limit_s(convention.period_us)
     )
     return bool(np.mean(fits) > EITHER_WAY and np.count_nonzero(longer) < MIN_LONG_PAUSES)
-
-
-def _stop_times(line: Watched, evidence: tuple[Evidence, ...], end_s: float) -> StopTimes:
-    band = line.expected.band
-    if band is None or not line.losses:
-        return no_stop_times(len(line.losses))
-    windows = Windows(
-        np.array([loss.earliest_s for loss in line.losses]),
-        np.array([loss.back_s for loss in line.losses]),
-        np.array([own.until_s for own in evidence]),
-    )
-    return find_stop_times(
-        line.output.table,
-        line.output.usual_us,
-        windows,
-        band,
-        no_pulses_stop=line.expected.no_pulses_stop,
-        no_pulses_after_s=line.expected.no_pulses_after_s,
-        end_s=end_s,
-        is_band_assumed=line.expected.is_band_assumed,
-    )
 
 
 def _where_limit_stands(sheet: BenchSheet | None, limits: Limits) -> str:

@@ -20,7 +20,6 @@ from pwmscope.findings.failsafe.response import (
     Windows,
     find_stop_times,
     sides,
-    width_doubt_us,
 )
 from pwmscope.findings.segmentation import ServoLines
 from pwmscope.findings.supply import (
@@ -51,7 +50,8 @@ STAYS_S: Final = 0.5
 AFTER_S: Final = 3e-3
 """A pulse is a command when it is over."""
 SAME_US: Final = 10.0
-"""A jump that ends so near where the output stood goes back there."""
+"""A jump that ends so near where the output stood goes back there; to an ESC both are one width
+(common practice, from memory)."""
 
 NO_PIN: Final = Reason(
     "This device has no pin to record, so what it is commanded to do is not known.",
@@ -164,12 +164,8 @@ def covers(event: LossEvent, own: PulseTable, kill: LossEvent | None, pulses: Pu
     if expected.band is None or error_s is None:
         return False
     until_s = np.array([_followed_s(event, own)])
-    times = find_stop_times(
-        pulses, 1e6 * setting.frame_s,
-        Windows(np.array([loss.earliest_s]), np.array([loss.back_s]), until_s), expected.band,
-        no_pulses_stop=expected.no_pulses_stop, no_pulses_after_s=expected.no_pulses_after_s,
-        end_s=setting.end_s, is_band_assumed=expected.is_band_assumed,
-    )  # fmt: skip
+    windows = Windows(np.array([loss.earliest_s]), np.array([loss.back_s]), until_s)
+    times = find_stop_times(pulses, 1e6 * setting.frame_s, windows, expected, setting.end_s)
     return float(times.stopped_s[0]) + error_s - loss.earliest_s <= setting.limit_s
 
 
@@ -380,12 +376,7 @@ def cuts_before_link(
         return False
     before = BeforeLink(span.start_s, span.end_s, is_marked=True)
     rows, servo = _pulses(kill, before)
-    width_us = kill.width_us[servo]
-    doubt_us = width_doubt_us(width_us, kill.sample_interval_us)
-    inside = (width_us >= expected.band.low_us + doubt_us) & (
-        width_us <= expected.band.high_us - doubt_us
-    )
-    if servo.size < rows.size or not inside.all():
+    if servo.size < rows.size or not sides(kill, expected.band)[1][servo].all():
         return False
     first_s = guarded.rise_s[_pulses(guarded, before)[0][:1]]
     rise_s = np.maximum(kill.rise_s[servo], first_s)
@@ -488,7 +479,6 @@ SETTLED_S: Final = 0.5
 """A leap stays for so long; a hand moves on."""
 BOOT_S: Final = 30.0
 """The slowest transmitters start in so long (common practice, from memory)."""
-"""Widths nearer to each other are the same to an ESC (common practice, from memory)."""
 MIDDLE: Final = 0.2
 """A stop range that begins so far up the travel lies round a neutral."""
 ARMING_DEFINITION: Final = Definition(

@@ -228,16 +228,20 @@ class _Returned:
     is_sudden: BoolArray
     linked_s: FloatArray
     linked_line: IntArray
-    # By each line: when it showed the link back, when its pulses began, when it followed a stick
+    # By each line: when it showed the link back, when its pulses began, when it followed a stick,
+    # and when it jumped once more with another stick's line
     shows_s: FloatArray
     begins_s: FloatArray
     moves_s: FloatArray
+    again_s: FloatArray
 
-    def of(self, lines: BoolArray, k: int) -> tuple[float, float, float]:
-        """When some lines show the link back at one loss, also by pulses, and by movements."""
-        linked_s = float(self.shows_s[lines, k].min(initial=np.inf))
-        begun_s = float(self.begins_s[lines, k].min(initial=np.inf))
-        return linked_s, min(linked_s, begun_s), float(self.moves_s[lines, k].min(initial=np.inf))
+    def of(self, lines: BoolArray, k: int) -> tuple[float, float, float, float]:
+        """When some lines show the link back, also by pulses, by movements, and jump once more."""
+        shown_s = (self.shows_s, self.begins_s, self.moves_s, self.again_s)
+        linked_s, begun_s, moves_s, again_s = (
+            float(own[lines, k].min(initial=np.inf)) for own in shown_s
+        )
+        return linked_s, min(linked_s, begun_s), moves_s, again_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -369,8 +373,13 @@ class _Bench:
         moves = (self.after.kind == MOVES) & calm[:, :, None]
         moves_s = np.where(moves, self.after.after_s, np.inf).min(axis=2)
         sudden = np.isfinite(by_s) & (kind != MOVES)
+        seconds = [[own.departures[1:2] for own in line.responses] for line in self.lines]
+        second = ChangeColumns.of(self.lines, len(self.losses), seconds)
+        joint = find_partners(second, self.lines, self.apart)[:, :, 0] >= 0
+        joint &= second.kind[:, :, 0] == JUMPS
+        again_s = np.where(joint, second.by_s[:, :, 0], np.inf)
         return _Returned(
-            is_one, partner, first_s, sudden, linked_s, line, shows_s, begins_s, moves_s
+            is_one, partner, first_s, sudden, linked_s, line, shows_s, begins_s, moves_s, again_s
         )
 
     def _seen(self, i: int, k: int, returned: _Returned) -> LinkSeen:
@@ -378,8 +387,11 @@ class _Bench:
         window_s = self.end_s + 1.0
         if k + 1 < len(self.losses):
             window_s = self.losses[k + 1].seen_from_s
-        is_back, earliest_s = bool(returned.is_one[i, k]), self.losses[k].earliest_s
-        return LinkSeen(*returned.of(self.one_clock[i], k), window_s, is_back, earliest_s)
+        linked_s, any_s, moves_s, again_s = returned.of(self.one_clock[i], k)
+        return LinkSeen(
+            linked_s, any_s, moves_s, window_s, bool(returned.is_one[i, k]),
+            self.losses[k].earliest_s, again_s=again_s,
+        )  # fmt: skip
 
     def _left_with_leap(self, returned: _Returned) -> BoolArray:
         """Say where what went with a line leapt elsewhere than its stick first: no link did it."""

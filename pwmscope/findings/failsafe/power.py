@@ -358,8 +358,12 @@ def power_up_hazard(
     limit_s: float,
     source: str,
 ) -> Hazard | None:
-    """Tell a device that is commanded to run before the link; None where none is."""
-    if before is None or expected.band is None or not expected.drives_something:
+    """Tell a device that is commanded to run before the link, or a servo off its stated stop range.
+
+    None where none is.
+    """
+    moves = expected.drives_something or (expected.role == "servo" and not expected.is_band_assumed)
+    if before is None or expected.band is None or not moves:
         return None
     early = _early(table, before, expected.band, limit_s)
     if not early.size:

@@ -306,28 +306,9 @@ class Trials:
 def failure_rate_bound(trials: int, failures: int = 0, confidence: float = CONFIDENCE) -> float:
     """Bound the failure rate from above by what was seen (Clopper and Pearson 1934).
 
-    Parameters
-    ----------
-    trials : int
-        Number of trials, at least 1.
-    failures : int
-        How many of them failed.
-    confidence : float
-        One-sided confidence, between 0 and 1.
+    It is the rate at which so few failures, or fewer, would be seen with a chance of
+    ``1 - confidence``.
 
-    Returns
-    -------
-    float
-        The rate at which so few failures, or fewer, would be seen with a chance of
-        ``1 - confidence``.
-
-    Raises
-    ------
-    ValueError
-        If the numbers are not those of an experiment.
-
-    Examples
-    --------
     >>> round(failure_rate_bound(59), 4), round(failure_rate_bound(10, 1), 4)
     (0.0495, 0.3942)
     """
@@ -341,19 +322,6 @@ def failure_rate_bound(trials: int, failures: int = 0, confidence: float = CONFI
 def needed_trials(rate: float, confidence: float = CONFIDENCE) -> int:
     """Return how many trials, none of which may fail, bound the failure rate by ``rate``.
 
-    Parameters
-    ----------
-    rate : float
-        The bound, between 0 and 1.
-    confidence : float
-        One-sided confidence, between 0 and 1.
-
-    Returns
-    -------
-    int
-
-    Examples
-    --------
     >>> needed_trials(0.05), needed_trials(0.3)
     (59, 9)
     """

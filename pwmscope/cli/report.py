@@ -635,40 +635,31 @@ def list_entries(*, register: Path) -> None:
     One proven failure governs, whatever another entry of the robot says. Each robot has its
     slowest stop, and how many of its losses met. `pwmscope log show` has each line's verdict.
     """
-    from rich.markup import escape
-    from rich.table import Table
-
     from pwmscope.model import format_plainly
     from pwmscope.report.register import entries, robot_rows
-    from pwmscope.report.sentences import print_table
+    from pwmscope.report.sentences import print_table, print_wrapped, table_of
 
     held = entries(register)
     notes = {entry.number: entry.note for entry in held}
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    for heading in ("robot", "day", "verdict", "slowest stop", "losses that meet", "answer"):
-        table.add_column(heading, overflow="fold")
-    kept = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    for heading in ("entry", "robot", "added", "recording", "note"):
-        kept.add_column(heading, overflow="fold")
-    below, troubles = [], []
+    robots, kept, below, troubles = [], [], [], []
     for day, row in robot_rows(register, held):
         slowest = "" if row.slowest_s is None else f"{row.slowest_s:.2f} s"
         met = f"{row.met} of {row.losses}" if row.losses else "no loss"
         cells = (row.robot, str(day), row.verdict, slowest, met, row.decides)
-        table.add_row(*(escape(format_plainly(cell)) for cell in cells))
+        robots.append(tuple(map(format_plainly, cells)))
         below += [f"! Hazard, {row.robot}. {hazard}." for hazard in row.hazards]
         below += [f"{row.robot}: {row.left_out}"] * bool(row.left_out)
         troubles += [row.trouble] * bool(row.trouble)
         for entry in row.entries:
             told = (str(entry.number), row.robot, f"{day} {entry.time}", entry.file)
-            with_note = (*told, notes[entry.number])
-            kept.add_row(*(escape(format_plainly(cell)) for cell in with_note))
+            kept.append(tuple(map(format_plainly, (*told, notes[entry.number]))))
     console = screen()
-    print_table(table, console)
+    heads = ("robot", "day", "verdict", "slowest stop", "losses that meet", "answer")
+    print_table(table_of(heads, robots), console)
     for said in below:
-        console.print(escape(format_plainly(said)))
+        print_wrapped(said, console)
     console.print()
-    print_table(kept, console)
+    print_table(table_of(("entry", "robot", "added", "recording", "note"), kept), console)
     for trouble in troubles:
         click.echo(trouble, err=True)
 

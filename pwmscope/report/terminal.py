@@ -42,6 +42,7 @@ from pwmscope.report.sentences import (
     print_table,
     print_wrapped,
     short_names,
+    table_of,
     tied,
     wrapped,
 )
@@ -247,23 +248,25 @@ def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Verdict, str]]:
 
 def _figures_table(channels: Sequence[ChannelFindings]) -> Table:
     """Put neutral, ends, jitter and rate of each line side by side."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
-    table.add_column("", overflow="fold", max_width=24)
-    for head in ("neutral, us", "ends, us", "jitter, us", "frames/s"):
-        table.add_column(head, justify="right", header_style="")
+    rows = []
     for channel in channels:
         travel, timing = channel.travel, channel.timing
         neutral = None if travel is None else travel.neutral
         ends = () if travel is None else (travel.low, travel.high)
         told = [format_number(None if end is None else end.width_us, 1) for end in ends]
         jitter = None if timing is None else timing.own_width_jitter_us
-        table.add_row(
-            Text(f"  {format_line(channel.line)}"),
-            format_number(None if neutral is None else neutral.width_us, 1),
-            " and ".join(told) if any(ends) else "–",
-            format_number(None if jitter is None else jitter.rms, 2),
-            format_number(None if timing is None else timing.frame_rate_hz, 2),
+        rows.append(
+            (
+                f"  {format_line(channel.line)}",
+                format_number(None if neutral is None else neutral.width_us, 1),
+                " and ".join(told) if any(ends) else "–",
+                format_number(None if jitter is None else jitter.rms, 2),
+                format_number(None if timing is None else timing.frame_rate_hz, 2),
+            )
         )
+    heads = ("", "neutral, us", "ends, us", "jitter, us", "frames/s")
+    table = table_of(heads, rows, right=range(1, len(heads)))
+    table.columns[0].max_width = 24
     return table
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from dataclasses import replace as replaced
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Generic, Literal, TypeVar
 
 import click
 
@@ -59,15 +59,12 @@ def batch_options(command: Callable[..., None]) -> Callable[..., None]:
     return readings_options(examining_options(explain_option(at(command))))
 
 
-class Work(Protocol[_Result_co]):
+@dataclass(frozen=True, slots=True)
+class Work(Generic[_Result_co]):
     """Something to do in a process of its own."""
 
-    @property
-    def name(self) -> str:
-        """What it is about."""
-
-    def run(self) -> _Result_co:
-        """Do it."""
+    name: str  # What it is about, as a person named it
+    run: Callable[[], _Result_co]
 
 
 def refuse_cluster(address: str | None, what: str) -> None:
@@ -199,8 +196,8 @@ def _many(
     robot = examination.check()
     names = folder_names(str(recording.path) for recording in recordings)
     jobs = [
-        Reported(recording, examination, folder / name, replace)
-        for recording, name in zip(recordings, names, strict=True)
+        Work(str(own.path), partial(_reported, own, examination, folder / name, replace=replace))
+        for own, name in zip(recordings, names, strict=True)
     ]
     done = run_side_by_side(jobs, f"reporting on {len(jobs)} recordings", address)
     entries = [entry or unused_entry(name, trouble, robot) for name, entry, trouble in done]
@@ -214,28 +211,16 @@ def _many(
     return len(used) == len(entries)
 
 
-@dataclass(frozen=True, slots=True)
-class Reported:
-    """One recording to report on."""
+def _reported(
+    recording: Recording, examination: Examination, folder: Path, *, replace: bool
+) -> Entry:
+    """Report on one of several recordings."""
+    from pwmscope.report.folder import entry_of, refuse_report
 
-    recording: Recording  # The recording's file, with the hints about it
-    examination: Examination  # How it is to be examined
-    folder: Path  # Where its report goes
-    replace: bool  # Whether a report that is there may be replaced
-
-    @property
-    def name(self) -> str:
-        """The recording, as a person named it."""
-        return str(self.recording.path)
-
-    def run(self) -> Entry:
-        """Report on it."""
-        from pwmscope.report.folder import entry_of, refuse_report
-
-        refuse_report(self.folder, replace=self.replace)
-        analysis = self.examination.analyse(self.recording)
-        (written,) = analysis.report(self.folder, replace=self.replace)
-        return entry_of(self.name, analysis, written)
+    refuse_report(folder, replace=replace)
+    analysis = examination.analyse(recording)
+    (written,) = analysis.report(folder, replace=replace)
+    return entry_of(str(recording.path), analysis, written)
 
 
 @click.command(short_help="Put the findings of several recordings side by side.")
@@ -274,7 +259,7 @@ def compare(
     examination.refuse_stated(len(recordings))
     if len(recordings) == 1:
         refuse_cluster(address, "several recordings")
-    jobs = [Compared(recording, examination) for recording in recordings]
+    jobs = [Work(str(own.path), partial(_examined, own, examination)) for own in recordings]
     if address is None:
         findings = [job.run() for job in jobs]
     else:
@@ -300,21 +285,8 @@ def compare(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Compared:
-    """One recording to compare."""
-
-    recording: Recording
-    examination: Examination
-
-    @property
-    def name(self) -> str:
-        """The recording, as a person named it."""
-        return str(self.recording.path)
-
-    def run(self) -> Findings:
-        """Examine it."""
-        return self.examination.analyse(self.recording).findings[0]
+def _examined(recording: Recording, examination: Examination) -> Findings:
+    return examination.analyse(recording).findings[0]
 
 
 PORT: Final = 8642
@@ -511,7 +483,7 @@ def _inspect_folder(day: Robot, address: str | None) -> int:
             f"{root.path} holds no subfolder. Give each robot one, with its sheet and recordings."
         )
     rows: dict[str, tuple[Row | None, str]] = {home.name: (None, _why_not(home)) for home in homes}
-    robots = [_robot_of(home, day) for home in homes if not rows[home.name][1]]
+    robots = [Work(home.name, _robot_of(home, day).run) for home in homes if not rows[home.name][1]]
     doing = f"inspecting {len(robots)} robots"
     done = run_side_by_side(robots, doing, address) if robots else []
     rows |= {name: (row, trouble) for name, row, trouble in done}

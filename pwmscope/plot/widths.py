@@ -212,11 +212,8 @@ def _draw_convention(axes: Axes, table: PulseTable, recorded: Span) -> list[_Lab
         ends_s, [convention.neutral_us] * 2,
         color=GREY, linewidth=0.7, linestyle=(0, (6, 4)), zorder=1,
     )  # fmt: skip
-    return [
-        _Label(convention.low_us, f"convention {convention.low_us:g} us", GREY),
-        _Label(convention.neutral_us, f"convention {convention.neutral_us:g} us", GREY),
-        _Label(convention.high_us, f"convention {convention.high_us:g} us", GREY),
-    ]
+    widths_us = (convention.low_us, convention.neutral_us, convention.high_us)
+    return [_Label(width_us, f"convention {width_us:g} us", GREY) for width_us in widths_us]
 
 
 def _draw_widths(axes: Axes, table: PulseTable, alarm: str) -> list[_Label]:
@@ -260,7 +257,8 @@ def _pulses(count: int) -> str:
     return f"{count} pulse" if count == 1 else f"{count} pulses"
 
 
-def _levels(travel: Travel) -> list[tuple[str, Level]]:
+def named_levels(travel: Travel) -> list[tuple[str, Level]]:
+    """List the levels that a line shows, each with its name."""
     named = (
         ("low endpoint", travel.low),
         ("neutral", travel.neutral),
@@ -270,17 +268,14 @@ def _levels(travel: Travel) -> list[tuple[str, Level]]:
 
 
 def _draw_levels(axes: Axes, travel: Travel) -> list[_Label]:
-    for _, level in _levels(travel):
+    labels = []
+    for name, level in named_levels(travel):
+        starts_s, ends_s = zip(*((v.start_s, v.end_s) for v in level.visits), strict=True)
         axes.hlines(
-            [level.width_us] * len(level.visits),
-            [visit.start_s for visit in level.visits],
-            [visit.end_s for visit in level.visits],
-            color=DWELL, linewidth=6.0, zorder=2,
-        )  # fmt: skip
-    return [
-        _Label(level.width_us, f"{name} {level.width_us:.1f} us", INK, _BAR)
-        for name, level in _levels(travel)
-    ]
+            [level.width_us] * len(starts_s), starts_s, ends_s, color=DWELL, linewidth=6.0, zorder=2
+        )
+        labels.append(_Label(level.width_us, f"{name} {level.width_us:.1f} us", INK, _BAR))
+    return labels
 
 
 def _draw_strays(axes: Axes, table: PulseTable) -> list[_Label]:
@@ -345,7 +340,7 @@ def _alt(channel: ChannelFindings, travel: Travel, recorded: Span) -> str:
         f"{width_us.min():.1f} and {width_us.max():.1f} us, against a convention of "
         f"{table.convention.low_us:g} to {table.convention.high_us:g} us."
     ]
-    levels = [f"{name} {level.width_us:.1f} us" for name, level in _levels(travel)]
+    levels = [f"{name} {level.width_us:.1f} us" for name, level in named_levels(travel)]
     if levels:
         told.append(f"Marked dwells: {', '.join(levels)}.")
     for flag, words in (
@@ -460,17 +455,10 @@ def _digits(value: float) -> str:
 
 def _closest(travel: Travel) -> tuple[str, Level] | None:
     """Choose the level that most pulses were seen at."""
-    named = [
-        (name, level)
-        for name, level in (
-            ("neutral", travel.neutral),
-            ("low endpoint", travel.low),
-            ("high endpoint", travel.high),
-        )
-        if level is not None
-    ]
     return max(
-        named, key=lambda entry: sum(visit.pulses for visit in entry[1].visits), default=None
+        named_levels(travel),
+        key=lambda named: (sum(visit.pulses for visit in named[1].visits), named[0] == "neutral"),
+        default=None,
     )
 
 
@@ -612,11 +600,7 @@ def draw_jitter_spectra(channel: ChannelFindings) -> tuple[Picture, ...]:
     if rhythm is None:
         return ()
     searched = (("width", rhythm.width), ("time-error", rhythm.time_error))
-    return tuple(
-        _drawn(name, search)
-        for name, search in searched
-        if search is not None and search.spectrum is not None
-    )
+    return tuple(_drawn(name, found) for name, found in searched if found and found.spectrum)
 
 
 def _drawn(name: str, search: LineSearch) -> Picture:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from rich.console import Console
@@ -20,11 +20,9 @@ from pwmscope.findings import (
     Evidence,
     Finding,
     Findings,
-    Summary,
     Verdict,
     definitions,
 )
-from pwmscope.findings.timing import Jitter
 from pwmscope.model import Assumption, Definition, assumed, format_line, format_plainly
 from pwmscope.report.answer import Answer, Card
 from pwmscope.report.evidence import LineChecks, format_lines
@@ -376,18 +374,22 @@ def _table(channels: list[ChannelFindings]) -> Table:
     return table
 
 
+_SUMMARY: Final = {
+    "median": "median", "mean": "mean", "min": "min", "max": "max", "spread (std)": "std"
+}  # fmt: skip
+_JITTER: Final = {
+    "RMS": "rms", "peak to peak": "peak_to_peak", "sampling floor RMS": "sampling_floor_rms"
+}  # fmt: skip
+
+
 def _rows() -> Iterator[tuple[str, Cell]]:
     yield "convention", lambda c: c.table.convention.name
     yield "pulses measured", lambda c: str(c.pulses)
-    yield from _summary_rows("pulse width", lambda c: c.travel.width_us if c.travel else None, 2)
-    yield from _summary_rows("frame period", lambda c: c.timing.period_us if c.timing else None, 2)
-    yield "frame rate, Hz", lambda c: format_number(c.timing.frame_rate_hz if c.timing else None, 4)
-    yield from _jitter_rows(
-        "width jitter", lambda c: c.timing.own_width_jitter_us if c.timing else None
-    )
-    yield from _jitter_rows(
-        "period jitter", lambda c: c.timing.own_period_jitter_us if c.timing else None
-    )
+    yield from _figures("pulse width", "travel.width_us", _SUMMARY, 2)
+    yield from _figures("frame period", "timing.period_us", _SUMMARY, 2)
+    yield "frame rate, Hz", lambda c: format_number(_reached(c, "timing.frame_rate_hz"), 4)
+    yield from _figures("width jitter", "timing.own_width_jitter_us", _JITTER, 3)
+    yield from _figures("period jitter", "timing.own_period_jitter_us", _JITTER, 3)
     yield "low endpoint, us", lambda c: _level(c, "low")
     yield "high endpoint, us", lambda c: _level(c, "high")
     yield "neutral, us", lambda c: _level(c, "neutral")
@@ -425,34 +427,22 @@ def _said(channel: ChannelFindings, name: str) -> str:
     return "–"
 
 
-def _summary_rows(
-    what: str, of: Callable[[ChannelFindings], Summary | None], decimals: int
+def _figures(
+    what: str, of: str, named: Mapping[str, str], decimals: int
 ) -> Iterator[tuple[str, Cell]]:
-    for key, name in (
-        ("median", "median"),
-        ("mean", "mean"),
-        ("min", "min"),
-        ("max", "max"),
-        ("std", "spread (std)"),
-    ):
+    for name, key in named.items():
         yield (
             f"{what}, {name}, us",
-            lambda c, key=key: format_number(getattr(of(c), key, None), decimals),  # type: ignore[misc]
+            lambda c, path=f"{of}.{key}": format_number(_reached(c, path), decimals),  # type: ignore[misc]
         )
 
 
-def _jitter_rows(
-    what: str, of: Callable[[ChannelFindings], Jitter | None]
-) -> Iterator[tuple[str, Cell]]:
-    for key, name in (
-        ("rms", "RMS"),
-        ("peak_to_peak", "peak to peak"),
-        ("sampling_floor_rms", "sampling floor RMS"),
-    ):
-        yield (
-            f"{what}, {name}, us",
-            lambda c, key=key: format_number(getattr(of(c), key, None), 3),  # type: ignore[misc]
-        )
+def _reached(channel: ChannelFindings, path: str) -> float | None:
+    """Follow attributes by their names; None where one of them is."""
+    found: Any = channel
+    for name in path.split("."):
+        found = getattr(found, name, None)
+    return None if found is None else float(found)
 
 
 def _level(channel: ChannelFindings, which: str) -> str:

@@ -15,7 +15,7 @@ from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.failsafe import quiet_limit_s, worst_loss
 from pwmscope.model import PS_PER_S, PS_PER_US, Span, Verdict, badness, format_line
-from pwmscope.plot import format_loss
+from pwmscope.plot import format_loss, named_levels
 from pwmscope.pulses import Flag, PulseTable
 from pwmscope.report.data import Json
 from pwmscope.report.document import fill, template_text
@@ -326,14 +326,6 @@ def _lane_facts(lane: _Lane) -> dict[str, Json]:
 
 
 def _levels(channel: ChannelFindings) -> list[Json]:
-    travel = channel.travel
-    if travel is None:
-        return []
-    named = (
-        ("low endpoint", travel.low),
-        ("neutral", travel.neutral),
-        ("high endpoint", travel.high),
-    )
     return [
         {
             "name": name,
@@ -343,8 +335,7 @@ def _levels(channel: ChannelFindings) -> list[Json]:
                 for visit in level.visits[:MAX_MARKED]
             ],
         }
-        for name, level in named
-        if level is not None
+        for name, level in (named_levels(channel.travel) if channel.travel else ())
     ]
 
 

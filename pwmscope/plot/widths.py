@@ -17,7 +17,7 @@ from pwmscope.findings import ChannelFindings, LossEvent
 from pwmscope.findings.failsafe import quiet_limit_s
 from pwmscope.findings.timing import Jitter, LineSearch
 from pwmscope.findings.travel import Level, Travel
-from pwmscope.model import Span, inside
+from pwmscope.model import BoolArray, FloatArray, Span, inside
 from pwmscope.plot.frame_timing import draw_first_frames
 from pwmscope.plot.style import (
     ALARM,
@@ -286,7 +286,7 @@ def _draw_strays(axes: Axes, table: PulseTable) -> list[_Label]:
     notched = table.has(Flag.NOTCHED) & ~foreign
     with np.errstate(invalid="ignore"):
         wide = foreign & (table.width_us > accepted_us)
-    kinds: tuple[tuple[npt.NDArray[np.bool_], str, float, str], ...] = (
+    kinds: tuple[tuple[BoolArray, str, float, str], ...] = (
         (table.has(Flag.GLITCH), "x", 0.02, f"under {table.convention.glitch_us:g} us"),
         (foreign & ~wide, "v", 0.05, f"under {table.convention.accepted_low_us:g} us"),
         (notched, "2", 0.08, "with a notch"),
@@ -400,11 +400,9 @@ def histogram(result: ChannelResult, *, recording: int = 0, ax: Axes | None = No
     return ax
 
 
-def _widths_us(channel: ChannelFindings) -> npt.NDArray[np.float64]:
+def _widths_us(channel: ChannelFindings) -> FloatArray:
     table = channel.table
-    widths: npt.NDArray[np.float64] = table.width_us[
-        table.measured & ~inside(channel.loss_spans, table.rise_s)
-    ]
+    widths: FloatArray = table.width_us[table.measured & ~inside(channel.loss_spans, table.rise_s)]
     return widths
 
 
@@ -462,9 +460,7 @@ def _closest(travel: Travel) -> tuple[str, Level] | None:
     )
 
 
-def _bins(
-    low_us: float, high_us: float, interval_us: float | None, most: int
-) -> npt.NDArray[np.float64]:
+def _bins(low_us: float, high_us: float, interval_us: float | None, most: int) -> FloatArray:
     """Borders of at most ``most + 2`` bins.
 
     A bin is a round number of microseconds wide, or a whole number of sample
@@ -489,9 +485,7 @@ def _round_up(least: float) -> float:
     return next(factor * power for factor in (1, 2, 5, 10) if factor * power >= least * 0.999)
 
 
-def _draw_bars(
-    axes: Axes, counts: npt.NDArray[np.intp], borders_us: npt.NDArray[np.float64]
-) -> PolyCollection:
+def _draw_bars(axes: Axes, counts: npt.NDArray[np.intp], borders_us: FloatArray) -> PolyCollection:
     """Draw bars that stand on zero as one collection: a patch each takes ten times as long."""
     shown = counts > 0
     left_us, right_us = borders_us[:-1][shown], borders_us[1:][shown]
@@ -507,7 +501,7 @@ def _draw_bars(
     return bars
 
 
-def _draw_whole(axes: Axes, channel: ChannelFindings, width_us: npt.NDArray[np.float64]) -> float:
+def _draw_whole(axes: Axes, channel: ChannelFindings, width_us: FloatArray) -> float:
     """Draw the whole travel; return the width of a bin in microseconds."""
     assert channel.timing is not None
     table, jitter = channel.table, channel.timing.own_width_jitter_us
@@ -544,11 +538,7 @@ def _draw_whole(axes: Axes, channel: ChannelFindings, width_us: npt.NDArray[np.f
 
 
 def _draw_close(
-    axes: Axes,
-    table: PulseTable,
-    width_us: npt.NDArray[np.float64],
-    close: tuple[str, Level],
-    jitter: Jitter,
+    axes: Axes, table: PulseTable, width_us: FloatArray, close: tuple[str, Level], jitter: Jitter
 ) -> str:
     """Draw the widths about one level; return a sentence about what is drawn."""
     name, level = close

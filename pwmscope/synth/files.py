@@ -27,7 +27,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.errors import PwmscopeError
-from pwmscope.model import PS_PER_S, PS_PER_US
+from pwmscope.model import PS_PER_S, PS_PER_US, IntArray
 from pwmscope.output import replace_file
 from pwmscope.synth.recording import (
     ChannelLoss,
@@ -298,9 +298,7 @@ def _header(names: list[str]) -> bytes:
     return text.getvalue().encode()
 
 
-def _rows(
-    recording: Recording, samples: npt.NDArray[np.int64], decimals: int | None
-) -> Iterator[bytes]:
+def _rows(recording: Recording, samples: IntArray, decimals: int | None) -> Iterator[bytes]:
     """Lines of text for the given samples, built as a table of bytes."""
     times_ps = sample_instants_ps(samples, recording.script.sample_rate_hz)
     seconds = times_ps // PS_PER_S
@@ -326,7 +324,7 @@ def _rows(
         yield table.tobytes()
 
 
-def _volts(recording: Recording, samples: npt.NDArray[np.int64]) -> npt.NDArray[np.uint8]:
+def _volts(recording: Recording, samples: IntArray) -> npt.NDArray[np.uint8]:
     """Write the readings of the supplies, in volts with three decimals, to the end of each row."""
     script = recording.script
     parts: list[npt.NDArray[np.uint8]] = []
@@ -342,9 +340,7 @@ def _volts(recording: Recording, samples: npt.NDArray[np.int64]) -> npt.NDArray[
     return np.concatenate(parts, axis=1)
 
 
-def _levels(
-    lines: tuple[SampledLine, ...], samples: npt.NDArray[np.int64]
-) -> npt.NDArray[np.uint8]:
+def _levels(lines: tuple[SampledLine, ...], samples: IntArray) -> npt.NDArray[np.uint8]:
     table = np.full((samples.size, 2 * len(lines)), _COMMA, np.uint8)
     table[:, -1] = _NEWLINE
     for i, line in enumerate(lines):
@@ -353,7 +349,7 @@ def _levels(
     return table
 
 
-def _digits(numbers: npt.NDArray[np.int64], places: int) -> npt.NDArray[np.uint8]:
+def _digits(numbers: IntArray, places: int) -> npt.NDArray[np.uint8]:
     table = np.empty((numbers.size, places), np.uint8)
     left = numbers
     for column in range(places - 1, -1, -1):
@@ -508,7 +504,7 @@ def _us(value_ps: float | np.int64) -> float:
     return round(float(value_ps) / PS_PER_US, 6)
 
 
-def _rms_us(values_ps: npt.NDArray[np.int64]) -> float:
+def _rms_us(values_ps: IntArray) -> float:
     if not values_ps.size:
         return 0.0
     return _us(float(np.sqrt(np.mean(np.square(values_ps.astype(np.float64))))))

@@ -48,11 +48,7 @@ class RotorTruth:
 
 
 def turn(
-    rotor: Rotor,
-    rise_ps: IntArray,
-    command_ps: IntArray,
-    losses: tuple[Loss, ...],
-    duration_ps: int,
+    rotor: Rotor, driven: ChannelTruth, losses: tuple[Loss, ...], duration_ps: int
 ) -> RotorTruth:
     """Let a rotor follow a channel's pulses.
 
@@ -61,10 +57,11 @@ def turn(
     """
     steps = int(duration_ps / PS_PER_S / STEP_S) + 1
     time_s = np.asarray(np.arange(steps) * STEP_S, np.float64)
+    rise_ps = driven.rise_ps
     row = np.searchsorted(rise_ps, np.rint(time_s * PS_PER_S).astype(np.int64)) - 1
     last = np.maximum(row, 0)
     fresh = (row >= 0) & (time_s - rise_ps[last] / PS_PER_S < 0.2)
-    above_us = np.where(fresh, command_ps[last] / 1e6 - rotor.rest_us, 0.0)
+    above_us = np.where(fresh, driven.command_ps[last] / 1e6 - rotor.rest_us, 0.0)
     asked = np.where(above_us > rotor.dead_us, above_us, 0.0) * rotor.per_minute_us / 60.0
     speed, now = [], 0.0
     for wanted in asked.tolist():
@@ -516,18 +513,12 @@ def build(script: Script) -> Recording:
     truth = Truth(
         duration_ps, script.width.jitter_us, script.width.resolution_us, script.width.tick_us,
         frames, channels, script.marker, _marker_edges_ps(script, duration_ps),
-        tuple([_rotor(script, rotor, channels, duration_ps) for rotor in script.rotors]),
+        tuple([turn(rotor, channels[rotor.of], script.losses, duration_ps)
+               for rotor in script.rotors]),
         tuple([load_down(s, script.channels, script.duration_s) for s in script.supplies]),
     )  # fmt: skip
     count = count_samples(duration_ps, script.sample_rate_hz)
     return Recording(script, truth, _sampled_lines(truth, script.sample_rate_hz, count), count)
-
-
-def _rotor(
-    script: Script, rotor: Rotor, channels: Mapping[str, ChannelTruth], duration_ps: int
-) -> RotorTruth:
-    driven = channels[rotor.of]
-    return turn(rotor, driven.rise_ps, driven.command_ps, script.losses, duration_ps)
 
 
 def _frames(script: Script, duration_ps: int) -> FrameTruth:

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -14,7 +13,7 @@ from pwmscope.capture import PS_PER_S, Line
 from pwmscope.errors import ArgumentError, format_given
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.receivers import Receiver
-from pwmscope.model import Span, format_line
+from pwmscope.model import IntArray, Span, format_line
 from pwmscope.plot.strips import SCREEN, Tile, assemble, drawing, label, line_of
 from pwmscope.plot.style import (
     ALARM,
@@ -122,7 +121,7 @@ class _View:
 
     start_s: float
     end_s: float
-    rows: npt.NDArray[np.int64]
+    rows: IntArray
     labels: list[tuple[float, float, int, int]]
 
     @property
@@ -214,7 +213,7 @@ def _pulse_words(table: PulseTable, row: int) -> tuple[str, str]:
 
 
 def _place_labels(
-    table: PulseTable, rows: npt.NDArray[np.int64], start_s: float, end_s: float
+    table: PulseTable, rows: IntArray, start_s: float, end_s: float
 ) -> list[tuple[float, float, int, int]]:
     """Place the words over the pulses: pulse and words in ms, pulse's row, row of words."""
     low_ms, high_ms = start_s * 1e3, end_s * 1e3
@@ -246,7 +245,7 @@ def _draw_labels(
         axes.text(place_ms, height, words, color=colour, ha="center", va="bottom")
 
 
-def _draw_periods(axes: Axes, table: PulseTable, rows: npt.NDArray[np.int64], end_s: float) -> None:
+def _draw_periods(axes: Axes, table: PulseTable, rows: IntArray, end_s: float) -> None:
     """Draw an arrow under each whole frame from leading edge to leading edge."""
     whole = rows[np.isfinite(table.period_us[rows])]
     whole = whole[table.rise_s[whole] + table.period_us[whole] / 1e6 < end_s]
@@ -266,7 +265,7 @@ def _draw_periods(axes: Axes, table: PulseTable, rows: npt.NDArray[np.int64], en
 
 
 def _words(
-    table: PulseTable, rows: npt.NDArray[np.int64], line: Line, start_s: float, end_s: float
+    table: PulseTable, rows: IntArray, line: Line, start_s: float, end_s: float
 ) -> tuple[str, str]:
     """Write the caption and the alternative text."""
     span = f"{start_s * 1e3:.1f} to {end_s * 1e3:.1f} ms"

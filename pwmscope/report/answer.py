@@ -243,6 +243,16 @@ _STICKS_AT_REST: Final = "Bring the sticks to rest before you switch the transmi
 _SWITCHES_OFF: Final = (
     "Bring the sticks to rest, and switches to off, before you switch the transmitter on."
 )
+_AGAINST: Final = {
+    HazardKind.MOTION: "lock what turns and take the power away. Find what drives it: check the "
+    "ESC's stop point and its calibration.",
+    HazardKind.FOREIGN: "bind the receiver to this robot's memory alone. Then record the link and "
+    "the failsafe again.",
+}
+_JUMPS: Final = (
+    "store the failsafe again, or take another receiver. No stick explains the jump. Record the "
+    "loss again."
+)
 
 
 def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
@@ -280,21 +290,8 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
                 f"Set the switch of {format_line(hazard.lines[-1])} to off before you switch the "
                 "transmitter on."
             )
-        elif hazard.kind is HazardKind.MOTION:
-            said = (
-                f"{format_lines(hazard.lines)}: lock what turns and take the power away. Find "
-                "what drives it: check the ESC's stop point and its calibration."
-            )
-        elif hazard.kind is HazardKind.FOREIGN:
-            said = (
-                f"{format_lines(hazard.lines)}: bind the receiver to this robot's memory alone. "
-                "Then record the link and the failsafe again."
-            )
         else:
-            said = (
-                f"{format_lines(hazard.lines)}: store the failsafe again, or take another "
-                "receiver. No stick explains the jump. Record the loss again."
-            )
+            said = f"{format_lines(hazard.lines)}: {_AGAINST.get(hazard.kind, _JUMPS)}"
         yield rank, Action("do", hazard.lines, said)
 
 
@@ -323,11 +320,10 @@ def _mixing_actions(evidence: Evidence) -> Iterator[Ranked]:
 
 
 def _wiring_actions(evidence: Evidence) -> Iterator[Ranked]:
+    ranks = {Verdict.DOES_NOT_MEET: (6, 1), Verdict.NOT_SHOWN: (8, 4)}
     for ruling in () if evidence.wiring is None else evidence.wiring.rulings:
-        if ruling.verdict is Verdict.DOES_NOT_MEET:
-            yield (6, 1), Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
-        elif ruling.verdict is Verdict.NOT_SHOWN:
-            yield (8, 4), Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
+        if rank := ranks.get(ruling.verdict):
+            yield rank, Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
 
 
 def _changes(evidence: Evidence) -> Iterator[tuple[str, Setting]]:

@@ -3,9 +3,10 @@
 import dataclasses
 import re
 
+import numpy as np
 import pytest
 
-from pwmscope import examine
+from pwmscope import Capture, Line, examine
 from pwmscope.advice import (
     SettingAction as Action,
 )
@@ -17,10 +18,11 @@ from pwmscope.advice import (
     stated_scale,
 )
 from pwmscope.advice.settings import nearer
-from pwmscope.bench import make_plan, parse_sheet
+from pwmscope.bench import CapturePlan, PlanStep, StepSpan, make_plan, parse_sheet
 from pwmscope.errors import HintError
-from pwmscope.findings import align_plan
+from pwmscope.findings import Alignment, align_plan
 from pwmscope.findings.travel import Amount
+from pwmscope.model import measured
 from pwmscope.synth import Channel, Dwell, Frame, Output, Script, Width, build, follow_plan
 
 ENDS = "low_us = 1000\nhigh_us = 2000"
@@ -474,3 +476,26 @@ def test_a_deadband_that_looks_like_a_slip_widens_no_tolerance():
     """600 for 60: taken at its word it would leave a neutral that is 45 us off."""
     slip = DRIVE.replace("60", "600")
     assert advise(slip, drive(1545, 1045, 2045)).named("neutral").action is Action.CHANGE
+
+
+@pytest.mark.parametrize("moved", ["A", "B"])
+def test_a_switch_that_the_plan_moves_is_at_its_ends_on_and_off(moved):
+    """1100 us off and 1800 us on: near the middle, and its end where the plan moves this switch."""
+    widths_us = np.repeat([1100.0, 1800.0, 1100.0], 150)
+    rise_us = 5_000.0 + 20_000.0 * np.arange(widths_us.size)
+    edges_us = np.column_stack([rise_us, rise_us + widths_us]).ravel()
+    line = Line("A", (edges_us * 1e6).astype(np.int64), 0)
+    found = examine(Capture({"A": line}, 9_000_000_000_000, 250_000.0, "switch.csv"))
+    rest = PlanStep("off", 3.0, {})
+    on = PlanStep("on", 3.0, {}, controls={moved: 1.0})
+    again = dataclasses.replace(rest, name="off again")
+    plan = CapturePlan((rest, on, again))
+    spans = [StepSpan(s, 3.0 * k + 0.2, 3.0 * k + 2.9) for k, s in enumerate(plan.steps)]
+    lateness = measured("plan alignment", 0.0, "s", "It follows the plan.")
+    alignment = Alignment(plan, tuple(spans), (), (), 0.0, 0.0, lateness)
+    sheet = sheet_of('role = "kill"\nstop_us = [900, 1300]\nlow_us = 1100\nhigh_us = 1800')
+    (channel,) = advise_settings(found, sheet, alignment=alignment).channels
+    for name in ("low endpoint", "high endpoint"):
+        setting = channel.named(name)
+        assert ("Leave it." in setting.sentence) == (moved == "A")
+        assert ("if it was" in setting.sentence.casefold()) == (moved == "B")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, Final, TypeAlias
 
 from pydantic import Field, ValidationError
@@ -200,33 +200,30 @@ def plan_toml(plan: CapturePlan) -> str:
     >>> parse_plan(plan_toml(plan)) == plan
     True
     """
-    lines = [*(f"# {caution}" for caution in plan.cautions), ""]
-    lines += [f"robot = {quoted(plan.robot)}", f"mode = {plan.mode}"]
-    if plan.marker:
-        lines.append(f"marker = {quoted(plan.marker)}")
-    lines += [f"within_us = {plan.within_us!r}", f"sample_rate_hz = {plan.sample_rate_hz!r}"]
-    if plan.shows_motion:
-        lines.append("shows_motion = true")
+    lines = [*(f"# {caution}" for caution in plan.cautions), "", f"robot = {quoted(plan.robot)}"]
+    lines += _stated(plan, "mode marker within_us sample_rate_hz shows_motion")
     for step in plan.steps:
-        lines += ["", "[[steps]]", f"name = {quoted(step.name)}", f"seconds = {step.seconds!r}"]
-        if step.sticks:
-            axes = ", ".join(f"{axis} = {float(to)!r}" for axis, to in step.sticks.items())
-            lines.append(f"sticks = {{ {axes} }}")
-        if step.controls:
-            places = ", ".join(f"{quoted(at)} = {float(to)!r}" for at, to in step.controls.items())
-            lines.append(f"controls = {{ {places} }}")
-        if step.moves:
-            lines.append(f"moves = [{', '.join(map(quoted, step.moves))}]")
-        if not step.transmitter_on:
-            lines.append("transmitter_on = false")
-        if step.other_memory:
-            lines.append("other_memory = true")
-        lines += [f"{key} = {quoted(text)}" for key, text in _texts(step) if text]
+        lines += ["", "[[steps]]"]
+        lines += _stated(step, "name seconds sticks controls moves")
+        lines += ["transmitter_on = false"] * (not step.transmitter_on)
+        lines += _stated(step, "other_memory hands shows who")
     return "\n".join(lines) + "\n"
 
 
-def _texts(step: PlanStep) -> tuple[tuple[str, str], ...]:
-    return ("hands", step.hands), ("shows", step.shows), ("who", step.who)
+def _stated(of: CapturePlan | PlanStep, keys: str) -> list[str]:
+    """Write the keys of a table that state something."""
+    values = ((key, getattr(of, key)) for key in keys.split())
+    return [f"{key} = {_toml(value)}" for key, value in values if value]
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, Mapping):
+        names = {key: key if key in AXES else quoted(key) for key in value}
+        pairs = (f"{names[key]} = {float(to)!r}" for key, to in value.items())
+        return f"{{ {', '.join(pairs)} }}"
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(quoted, value))}]"
+    return quoted(value) if isinstance(value, str) else str(value).replace("True", "true")
 
 
 def _contradictions(steps: tuple[PlanStep, ...]) -> Iterator[Fault]:

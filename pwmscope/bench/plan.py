@@ -35,41 +35,15 @@ def needed_rate_hz(
     width_us: float = 1500.0,
     in_step: bool = True,
 ) -> float | None:
-    """Return the least sample rate at which a mean width is known well enough.
+    """Return the least sample rate at which a mean width is known well enough; None where none is.
 
     The width between two sampled edges has a triangular error of plus and minus Ts,
     so u = Ts / sqrt(6) (JCGM 100, 4.3.9). The mean's uncertainty adds in quadrature
     (5.1.2) the scatter, s / sqrt(n) (4.2.3), the sampling, and the analyser's clock,
-    rectangular over 100 ppm of the width (4.3.7); the wanted half-width is twice that.
+    rectangular over 100 ppm of the width (4.3.7); the wanted half-width is twice that. Edges that
+    keep step with the sampling clock repeat the same sampling error in each pulse, and averaging
+    does not lessen it: that is the careful assumption, since nobody knows before recording.
 
-    Parameters
-    ----------
-    within_us : float
-        Wanted half-width of the 95 % interval, in microseconds.
-    pulses : int
-        How many pulses are averaged.
-    scatter_us : float
-        Standard deviation of the width itself, pulse by pulse.
-    width_us : float
-        The width.
-    in_step : bool
-        Whether to reckon with edges that keep step with the sampling clock: then each
-        pulse repeats the same sampling error and averaging does not lessen it. That is
-        the careful assumption, since nobody knows before recording.
-
-    Returns
-    -------
-    float or None
-        In hertz; None where no rate is enough, because the clock or the scatter alone
-        is too much.
-
-    Raises
-    ------
-    HintError
-        If a figure is out of its range.
-
-    Examples
-    --------
     >>> round(needed_rate_hz(1.0)), needed_rate_hz(0.1) is None
     (829027, True)
     >>> round(needed_rate_hz(1.0, pulses=50, in_step=False))
@@ -312,39 +286,24 @@ def make_plan(
 ) -> CapturePlan:
     r"""Plan one recording that shows all that a sheet's channels can be asked.
 
+    Power-up and rest first, then each stick axis to both ends and back, the drive moves, and the
+    transmitter off and on again, ``losses`` times: from 2 s (or half a second more than the
+    failsafe limit) to 6 s (or 3.5 s more than that), each another time.
+
     Parameters
     ----------
     sheet : BenchSheet
         Its roles decide about drive moves and the weapon, its marker about the
         wording of the last steps, its failsafe limit about their length.
-    mode : {1, 2}, optional
-        Which axes lie on which stick.
-    within_us : float, optional
-        Wanted half-width of the 95 % interval of each width.
-    scatter_us : float, optional
-        Standard deviation that the widths are expected to have.
-    losses : int, optional
-        How often the transmitter is switched off at the end; 0 for never. The losses
-        last from 2 s (or half a second more than the failsafe limit) to 6 s (or 3.5 s
-        more than that), each another time.
+    within_us, scatter_us : float, optional
+        Wanted half-width of the 95 % interval of each width, and the standard deviation that the
+        widths are expected to have.
     power_up : bool, optional
         Whether the robot gets its power first, the transmitter being off. By default it
         does where the sheet's marker shows it: a switch whose level for on is stated.
     states : bool, optional
         Whether it ends with one loss for each state of the link: a receiver that restarts
         meanwhile, a loss within seconds of linking, a return with sticks up and one at rest.
-
-    Returns
-    -------
-    CapturePlan
-        Power-up and rest first, then each stick axis to both ends and back, the drive
-        moves, and the transmitter off and on again.
-
-    Raises
-    ------
-    HintError
-        If no sample rate gives the wanted uncertainty, or a figure is out of its range, or
-        the marker cannot show power-up.
 
     Examples
     --------
@@ -410,18 +369,7 @@ TABLE_READ_S: Final = 20.0
 
 
 def table_handling(plan: CapturePlan) -> tuple[str, str, str]:
-    """Say how long a test at the table takes in all, and that this is an estimate.
-
-    Parameters
-    ----------
-    plan : CapturePlan
-        As `make_table_plan` makes it.
-
-    Returns
-    -------
-    tuple of str
-        The whole, its parts in seconds, and what is estimated.
-    """
+    """Say how long a test at the table takes, its parts in seconds, and what is estimated."""
     whole_s = TABLE_LEAD_S + TABLE_START_S + plan.seconds + TABLE_READ_S
     return (
         f"From lead to verdict: about {math.ceil(whole_s)} s, estimated.",

@@ -242,53 +242,29 @@ OF_SIDES: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Sides:
-    """The travel on each side of neutral."""
-
-    whole: Amount | None  # From the low endpoint to the high one
-    # From neutral to each; None where either was never held
-    below: Amount | None
-    above: Amount | None
-    asymmetry: Amount | None  # `above` minus `below`
-    asymmetry_percent: float | None  # The same in percent of their mean
-    # Whether it exceeds its expanded uncertainty; None where that is not known
-    significant: bool | None
-    reversals: int | None  # How often the movement turned round; None where nothing moved
-    findings: tuple[Finding, ...]  # `travel`, `asymmetry` and `reversals`
-
-
 def examine_sides(
     record: Record,
     levels: tuple[Level | None, Level | None, Level | None],
     reasons: dict[str, str],
     moves: Moves,
-) -> Sides:
-    """Measure the travel on each side of neutral."""
+) -> tuple[Finding, ...]:
+    """Measure the travel on each side of neutral: `travel`, `asymmetry` and `reversals`."""
     low, neutral, high = levels
     whole = weighed_sum((1.0, high), (-1.0, low)) if low and high else None
     below = weighed_sum((1.0, neutral), (-1.0, low)) if low and neutral else None
     above = weighed_sum((1.0, high), (-1.0, neutral)) if high and neutral else None
-    asymmetry = percent = significant = None
-    if low and neutral and high and below and above:
-        asymmetry = weighed_sum((1.0, high), (1.0, low), (-2.0, neutral))
-        percent = 200.0 * asymmetry.us / (above.us + below.us)
-        if asymmetry.uncertainty_us is not None:
-            significant = abs(asymmetry.us) > (asymmetry.doubt_us or 0.0)
-    turned = _turned(record, moves)
     whys = list(dict.fromkeys(reasons[at] for at in ("low", "high") if at in reasons))
     why = whys[0] if len(whys) == 1 else " ".join(whys)
     visits = tuple(visit for level in (low, neutral, high) if level for visit in level.visits)
     visits = tuple(sorted(visits, key=lambda visit: visit.start_s))[:MAX_SPANS]
-    found = (
-        _travel_finding(whole, below, above, visits, why),
-        _asymmetry_finding(
-            asymmetry, percent, visits, why or reasons.get("neutral", ""), significant=significant
-        ),
-        turned,
-    )
-    reversals = None if turned.value is None else max(moves.turn_row.size - 2, 0)
-    return Sides(whole, below, above, asymmetry, percent, significant, reversals, found)
+    asymmetry = not_shown("asymmetry", "us", why or reasons.get("neutral", ""))
+    if low and neutral and high and below and above:
+        apart = weighed_sum((1.0, high), (1.0, low), (-2.0, neutral))
+        percent = 200.0 * apart.us / (above.us + below.us)
+        asymmetry = _asymmetry_finding(apart, percent, visits)
+    return (
+        _travel_finding(whole, below, above, visits, why), asymmetry, _turned(record, moves)
+    )  # fmt: skip
 
 
 def _travel_finding(
@@ -316,21 +292,13 @@ def _travel_finding(
     )  # fmt: skip
 
 
-def _asymmetry_finding(
-    asymmetry: Amount | None,
-    percent: float | None,
-    visits: tuple[Evidence, ...],
-    why: str,
-    *,
-    significant: bool | None,
-) -> Finding:
-    if asymmetry is None or percent is None:
-        return not_shown("asymmetry", "us", why)
+def _asymmetry_finding(asymmetry: Amount, percent: float, visits: tuple[Evidence, ...]) -> Finding:
+    doubt_us = asymmetry.doubt_us
     share = f"{percent:+.2f} % of the travel"
-    if significant is None:
+    if doubt_us is None:
         said = f"Above neutral the width goes {asymmetry.said} farther than below it"
         doubt = "The uncertainty is not known, since the sample interval is not."
-    elif significant:
+    elif abs(asymmetry.us) > doubt_us:
         side, other = ("Above", "below") if asymmetry.us > 0 else ("Below", "above")
         size = replace(asymmetry, us=abs(asymmetry.us))
         share = f"{abs(percent):.2f} % of the travel"
@@ -471,11 +439,10 @@ class Travel:
     outside_convention: int
     reasons: dict[str, str]  # For each of `low, high, neutral` that is None, why
     held_neutral: str  # Why neutral may be where the stick was held; empty where it rests there
-    sides: Sides  # The travel on each side of neutral, its asymmetry, and reversals
     moves: Moves  # The stretches between dwells
     rest: RestPosition  # Where the channel rests with the stick let go
-    # `pulse width range`, `low endpoint`, `high endpoint`, `neutral`, `rest position`, then those
-    # of `sides`
+    # `pulse width range`, `low endpoint`, `high endpoint`, `neutral`, `rest position`, `travel`,
+    # `asymmetry` and `reversals`
     findings: tuple[Finding, ...]
 
 
@@ -506,7 +473,6 @@ def examine_travel(
     offset_us = None if neutral is None else neutral.width_us - table.convention.neutral_us
     held = _held_there(neutral, table, limits, device, rest)
     moves = find_moves(record)
-    sides = examine_sides(record, (low, neutral, high), reasons, moves)
     found = (
         _range_finding(table, width_us, outside, limits),
         _endpoint_finding("low endpoint", low, table, limits, (reasons.get("low", ""), steps)),
@@ -515,13 +481,13 @@ def examine_travel(
             neutral, table, limits, (reasons.get("neutral", ""), held), device=device, rest=rest
         ),
         rest.finding,
-        *sides.findings,
+        *examine_sides(record, (low, neutral, high), reasons, moves),
     )
     if device.is_free:
         found = tuple([replace(f, limit="") if f.value is None else f for f in found])
     return Travel(
         width_us, low, high, neutral, offset_us, int(np.count_nonzero(outside)), reasons, held,
-        sides, moves, rest, found,
+        moves, rest, found,
     )  # fmt: skip
 
 

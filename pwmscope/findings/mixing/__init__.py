@@ -1,4 +1,4 @@
-"""What the drive outputs do with the sticks: `fit`, `arrangement`, `straightness`, `examination`."""
+"""What the drive outputs do with the sticks: `fit`, `arrangement`, `straightness`, the whole."""
 
 from pwmscope.findings.mixing.arrangement import (
     AT_OUTPUTS,

@@ -13,7 +13,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from pwmscope.capture import Line
-from pwmscope.findings.rotation import count_speeds, fall_below, find_marks
+from pwmscope.findings.sensors import count_speeds, fall_below, find_marks
 from tests.adversary.coast_bench import LAWS, Coast
 
 PS = 10**12

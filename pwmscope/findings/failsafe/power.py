@@ -24,7 +24,7 @@ from pwmscope.findings.failsafe.response import (
     width_doubt_us,
 )
 from pwmscope.findings.segmentation import ServoLines
-from pwmscope.findings.supply import (
+from pwmscope.findings.sensors import (
     BEFORE_S,
     Supply,
     SupplyAnswer,

@@ -11,7 +11,7 @@ import numpy as np
 from pwmscope.findings.segmentation import Record, extremes, joined_dwells
 from pwmscope.findings.timing.separation import Scatter, scatter_of
 from pwmscope.model import MIN_US, BoolArray, FloatArray, IntArray, quantile_of
-from pwmscope.pulses import slices, taken
+from pwmscope.pulses import taken
 
 MAX_BEFORE: Final = 250
 MAX_WITHIN: Final = 12
@@ -134,10 +134,9 @@ _EVEN: Final = np.full(SMOOTH, 1.0 / SMOOTH)
 
 
 def _running(choose: np.ufunc, values: FloatArray, window: int) -> FloatArray:
-    """Choose the extreme value of a window about each, a slice that fits in cache at a time."""
+    """Choose the extreme value of a window about each."""
     padded = np.pad(values, (window // 2, window - 1 - window // 2), "edge")
-    parts = [padded[at.start : at.stop + window - 1] for at in slices(values.size)]
-    return np.concatenate([extremes(choose, part, window) for part in parts])
+    return extremes(choose, padded, window)
 
 
 def _slow(record: Record, width_us: FloatArray, held: IntArray) -> IntArray:

@@ -399,8 +399,7 @@ def _withheld(answer: Answer, reason: str) -> Answer:
         replace(f, verdict=Verdict.NOT_SHOWN, sentence=f"{reason} {f.sentence}") if f.limit else f
         for f in answer.findings
     )
-    kept: Answer = replace(answer, findings=found)  # type: ignore[type-var]
-    return kept
+    return replace(answer, findings=found)  # type: ignore[type-var]
 
 
 @dataclass(frozen=True, slots=True)

@@ -466,8 +466,7 @@ def find_patterns(
 def _rates(moments: IntArray, observed_s: FloatArray, window_s: float) -> FloatArray:
     """Rates of the lines' own moments, corrected for their length: a burst counts once."""
     rates = np.maximum(moments, 0) / observed_s
-    corrected: FloatArray = rates / np.maximum(1.0 - rates * window_s, 0.01)
-    return corrected
+    return rates / np.maximum(1.0 - rates * window_s, 0.01)
 
 
 def _pattern(lines: tuple[str, ...], struck: BoolArray, count: int, expected: float) -> Pattern:

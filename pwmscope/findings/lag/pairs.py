@@ -129,8 +129,7 @@ class Trial:
         if len(self.inputs) == 1:
             only: FloatArray = widths_us[0]
             return only
-        mixed: FloatArray = self.weights(widths_us) @ widths_us
-        return mixed
+        return self.weights(widths_us) @ widths_us
 
     def weights(self, widths_us: FloatArray) -> FloatArray:
         """Fit a straight mix (least squares); shape (inputs,)."""
@@ -174,8 +173,7 @@ class Trial:
             off_us = self.output_us - np.interp(self.source_us(float(latch_us)), x_us, y_us)
             squares[i] = float(np.dot(off_us, off_us))
         least = float(squares.min())
-        behind: FloatArray = (squares - least) / (2.0 * (least / self.rise_s.size + self.floor_us2))
-        return behind
+        return (squares - least) / (2.0 * (least / self.rise_s.size + self.floor_us2))
 
     def _curve(self, latch_us: float) -> tuple[FloatArray, FloatArray]:
         """Average the output's width over groups of like input widths."""
@@ -389,10 +387,9 @@ class Curve:
         """Say for which input widths the curve is neither clipped nor dead, nor nearly so."""
         made_us = self.of(width_us)
         slope = (self.of(width_us + margin_us) - self.of(width_us - margin_us)) / (2.0 * margin_us)
-        whole: BoolArray = np.isfinite(made_us) & (
+        return np.isfinite(made_us) & (
             np.abs(slope - self.gain.value) <= 1e-6 * abs(self.gain.value)
         )
-        return whole
 
 
 _FEATURES: Final = ((2, 3), (4,), (5,))

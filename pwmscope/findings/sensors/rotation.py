@@ -338,8 +338,7 @@ def _hazards(rotor: Rotor, stops: list[Stretch], source: str) -> Iterator[Hazard
 
 def _least_before(hz: FloatArray) -> FloatArray:
     """Return the least of each speed and those before it."""
-    least: FloatArray = np.minimum.accumulate(hz) if hz.size else hz
-    return least
+    return np.minimum.accumulate(hz) if hz.size else hz
 
 
 PAUSE_FRAMES: Final = 3.0

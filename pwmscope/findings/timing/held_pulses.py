@@ -85,10 +85,7 @@ class HeldPulses:
 
     def away_us(self, width_us: FloatArray) -> FloatArray:
         """Distance of each width held from the mean of its hold."""
-        away_us: FloatArray = np.abs(
-            width_us[self.rows] - np.repeat(self.scatter.mean_us, self.count)
-        )
-        return away_us
+        return np.abs(width_us[self.rows] - np.repeat(self.scatter.mean_us, self.count))
 
 
 def find_held_pulses(record: Record) -> HeldPulses:
@@ -352,7 +349,4 @@ def _crossed(held: HeldPulses, width_us: FloatArray) -> BoolArray:
 def _away_us(rows: IntArray, count: IntArray, width_us: FloatArray) -> FloatArray:
     """Distance of each width from the mean of its hold."""
     readings_us = width_us[rows]
-    away_us: FloatArray = np.abs(
-        readings_us - np.repeat(scatter_of(readings_us, count).mean_us, count)
-    )
-    return away_us
+    return np.abs(readings_us - np.repeat(scatter_of(readings_us, count).mean_us, count))

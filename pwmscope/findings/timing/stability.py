@@ -84,8 +84,7 @@ class ClockStretch:
         if not self.missing:
             return self.time_error_us
         number, error_us = self.number, self.time_error_us
-        whole_us: FloatArray = np.interp(np.arange(number[0], number[-1] + 1), number, error_us)
-        return whole_us
+        return np.interp(np.arange(number[0], number[-1] + 1), number, error_us)
 
     def instants_s(self) -> FloatArray:
         """Return the edges' instants, in seconds since the first; shape (edges,)."""

@@ -13,7 +13,7 @@ from pwmscope.errors import Reason
 from pwmscope.findings import LINK_RECORD, Findings, Verdict
 from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
 from pwmscope.findings.failsafe import POWER_UP, Failsafe, FailsafeLine, LeftOutKind
-from pwmscope.findings.rotation import MOTION_STOP
+from pwmscope.findings.sensors import MOTION_STOP
 from pwmscope.model import (
     Hazard,
     HazardKind,

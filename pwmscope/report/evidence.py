@@ -20,7 +20,7 @@ from pwmscope.findings.failsafe import (
     LossEvent,
     Polarity,
 )
-from pwmscope.findings.rotation import MOTION_STOP
+from pwmscope.findings.sensors import MOTION_STOP
 from pwmscope.model import Hazard, badness, format_line, governing
 
 if TYPE_CHECKING:

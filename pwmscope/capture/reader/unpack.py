@@ -41,7 +41,7 @@ _MAGIC: Final[tuple[tuple[bytes, Packing], ...]] = (
     (b"PK\x03\x04", "zip"),
     (b"PK\x05\x06", "zip"),
 )
-_NAME_OF: Final = {"gzip": "gzip", "zstd": "Zstandard", "zip": "zip", "plain": "file's"}
+NAME_OF: Final = {"gzip": "gzip", "zstd": "Zstandard", "zip": "zip", "plain": "file's"}
 
 
 _NAMES: ContextVar[Mapping[Path, str]] = ContextVar("names", default=MappingProxyType({}))
@@ -383,7 +383,7 @@ def _format_damage(error: Exception, path: Path) -> str:
         return f"the zip file cannot be unpacked: {why}"
     if isinstance(error, OSError) and error.strerror is not None:
         return f"the file cannot be read ({error.strerror})"
-    return f"the {_NAME_OF[find_packing(path)]} data are damaged or cut short"
+    return f"the {NAME_OF[find_packing(path)]} data are damaged or cut short"
 
 
 def read_head(path: Path, size: int = HEAD_BYTES) -> bytes:

@@ -22,6 +22,7 @@ from pwmscope.capture.text.comparator import (
     Comparator,
     StateLevels,
     assumed_threshold,
+    judge_levels,
 )
 from pwmscope.capture.text.edges import (
     BeyondReachError,
@@ -85,8 +86,15 @@ def find_comparators(
     for name, levels in found.items():
         alike = [lv for other, lv in found.items() if _scale_of(other) == _scale_of(name)]
         largest = max(lv.high - lv.low for lv in alike if lv.lie_apart or lv is levels)
-        comparators[name], sentence = _comparator(name, levels, threshold, _LEAST * largest)
-        said.append(sentence)
+        are_shown = levels.are_two and levels.high - levels.low >= _LEAST * largest
+        about = f"Line '{name}' is a voltage"
+        found_so = judge_levels(about, levels, threshold, are_shown=are_shown)
+        band = found_so.band if levels.are_two else 0.0
+        is_flat = math.isinf(found_so.level)
+        comparators[name] = Comparator(
+            found_so.level, band, 0.0 if is_flat else levels.low, not is_flat and levels.are_all
+        )
+        said.append(found_so.assumption)
     said += _flat_beside_others(comparators, found)
     rate_hz = hints.rate_hz or layout.rate_hz
     for comparator in comparators.values():
@@ -155,33 +163,6 @@ def _flat_beside_others(
 def quiet_lines(comparators: dict[str, Comparator]) -> list[str]:
     """Names of voltages that do not show two state levels, and so never change level."""
     return [name for name, comparator in comparators.items() if math.isinf(comparator.threshold)]
-
-
-def _comparator(
-    name: str, levels: StateLevels, threshold: float | None, least: float
-) -> tuple[Comparator, Assumption]:
-    shown = f"state levels {levels.low:.4g} and {levels.high:.4g}"
-    if threshold is not None:
-        band = levels.band if levels.are_two else 0.0
-        return Comparator(threshold, band, levels.low, levels.are_all), assumed_threshold(
-            f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181). "
-            f"Its threshold is {threshold:g}, as you said.",
-            threshold,
-            "person",
-        )
-    if not levels.are_two or levels.high - levels.low < least:
-        return Comparator(math.inf, 0.0), assumed_threshold(
-            f"Line '{name}' is a voltage between {levels.least:.4g} and {levels.most:.4g} without "
-            "two state levels. It is taken as low; `threshold` overrules this.",
-            None,
-            "data",
-        )
-    return Comparator(levels.middle, levels.band, levels.low, levels.are_all), assumed_threshold(
-        f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181). "
-        f"Its threshold is {levels.middle:.4g}, halfway.",
-        levels.middle,
-        "data",
-    )
 
 
 def compared(

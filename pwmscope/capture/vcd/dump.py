@@ -22,13 +22,12 @@ from pwmscope.capture.reader.hints import (
 )
 from pwmscope.capture.reader.unpack import find_packing, name_of, open_bytes, watched
 from pwmscope.capture.text import NewEdges
-from pwmscope.capture.text.comparator import AmplitudeHistogram
+from pwmscope.capture.text.comparator import AmplitudeHistogram, Threshold
 from pwmscope.capture.text.edges import no_edges
 from pwmscope.capture.vcd.values import (
     MAX_HEADER_BYTES,
     Header,
     RealTrace,
-    Threshold,
     Trace,
     Values,
     Wanted,
@@ -331,7 +330,7 @@ def _followed(reading: _Reading, header: Header, wanted: tuple[Wanted, ...]) -> 
     traces: list[Trace | RealTrace] = []
     for line in wanted:
         held = thresholds.get(line.name)
-        traces.append(Trace() if held is None else RealTrace(held.level, held.reach))
+        traces.append(Trace() if held is None else RealTrace(held.level, held.band / 2))
     variables = _Variables.of(header, wanted, reading.source)
     clock, cut_short = reading.run(header, _trace_sink(variables, traces))
     lines, notes = _lines(wanted, traces, clock.start_ps or 0, clock.now_ps)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any, Final, Literal, TypeAlias
 
 import numpy as np
@@ -25,11 +24,10 @@ from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import Comparator, Crossings
 from pwmscope.capture.text.layout import Layout
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model import Assumption, Line, Plateaus, Voltage, at_once
+from pwmscope.model import Assumption, FloatArray, IntArray, Line, Plateaus, Voltage, at_once
 
 Words: TypeAlias = npt.NDArray[np.unsignedinteger[Any]]
 """Packed levels, a word per row, in an unsigned type of any size."""
-Instants: TypeAlias = npt.NDArray[np.int64]
 
 
 class RowError(CaptureError):
@@ -81,11 +79,11 @@ class RowBatch:
     words: Words
     # shape (n_rows,): The time column in picoseconds, exact, or sample numbers; None where there is
     # none
-    time_ps: npt.NDArray[np.int64] | None
+    time_ps: IntArray | None
     # Whether the file's last row was cut short and left out of this batch
     lost_last_row: bool = False
     # shape (n_rows,): The voltage columns, in the layout's order
-    volts: tuple[npt.NDArray[np.float64], ...] = ()
+    volts: tuple[FloatArray, ...] = ()
 
 
 _DAY_PS: Final = 86_400 * 10**12
@@ -123,7 +121,7 @@ class Steps:
 NO_STEPS: Final = Steps()
 
 
-def find_steps(times: npt.NDArray[np.int64], scale_ps: int = 1) -> Steps:
+def find_steps(times: IntArray, scale_ps: int = 1) -> Steps:
     """Find the shortest and longest step between rows, and the first one back.
 
     >>> find_steps(np.array([0, 2, 3, 1, 9]))
@@ -150,10 +148,10 @@ class ChangedRows:
     first_word: int
     last_word: int
     # shape (n_changes,): Rows that differ from the one above, never the first, counted from it
-    at: npt.NDArray[np.int64]
+    at: IntArray
     words: Words  # shape (n_changes,): Their packed levels
     # shape (n_changes,): Their times in picoseconds or sample numbers; None where rows carry none
-    time_ps: npt.NDArray[np.int64] | None = None
+    time_ps: IntArray | None = None
     # Times of the first and the last row
     first_ps: int = 0
     last_ps: int = 0
@@ -174,22 +172,19 @@ class Changes:
 
     first_word: int  # Packed levels of the first row
     # The changed rows in pieces: a row of data, and for each changed row how far beyond it it is
-    row_parts: tuple[tuple[int, Instants], ...]
+    row_parts: tuple[tuple[int, IntArray], ...]
     words: Words  # shape (n_changes,): Packed levels in each changed row
     # Time of each changed row as the file gives it, in as many pieces; None without a time column
-    time_parts: tuple[Instants, ...] | None
+    time_parts: tuple[IntArray, ...] | None
     row_count: int  # Rows of data in all
     # Time of the first and last row (0 without a time column)
     start_ps: int
     end_ps: int
-    # Shortest and longest step between consecutive rows
-    step_least_ps: int
-    step_most_ps: int
-    step_most_row: int  # Index of the row that ends the longest step
+    steps: Steps  # Between all consecutive rows
     lost_last_row: bool  # Whether the file's last row was cut short and left out
 
     @property
-    def rows(self) -> Instants:
+    def rows(self) -> IntArray:
         """Index of each changed row among the rows of data, shape (n_changes,)."""
         return np.concatenate([at + first for first, at in self.row_parts])
 
@@ -200,7 +195,7 @@ class Changes:
         return first + int(at[-1])
 
     @property
-    def time_ps(self) -> Instants | None:
+    def time_ps(self) -> IntArray | None:
         """Their times in one piece."""
         return None if self.time_parts is None else np.concatenate(self.time_parts)
 
@@ -209,13 +204,12 @@ def gather_changes(
     batches: Iterable[ChangedRows | RowBatch], source: str, layout: Layout
 ) -> Changes:
     """Keep only the changed rows of a stream; samples are never held."""
-    rows: list[tuple[int, Instants]] = []
+    rows: list[tuple[int, IntArray]] = []
     words: list[Words] = []
-    times: list[Instants] = []
+    times: list[IntArray] = []
     first: ChangedRows | None = None
     before: ChangedRows | None = None
-    least, most, most_row = int(np.iinfo(np.int64).max), -1, 0
-    lost_last_row = False
+    steps, lost_last_row = NO_STEPS, False
     for batch in batches:
         lost_last_row = batch.lost_last_row
         piece = _condensed(batch) if isinstance(batch, RowBatch) else batch
@@ -224,18 +218,11 @@ def gather_changes(
         if before is None:
             first = before = replace(piece, last_word=piece.first_word)
         elif piece.time_ps is not None:
-            step = piece.first_ps - before.last_ps
-            if step < 0:
-                raise backwards(piece.first_row, -step, source, layout)
-            least = min(least, step)
-            if step > most:
-                most, most_row = step, piece.first_row
-        if piece.steps.backwards_at is not None:
-            row = piece.first_row + piece.steps.backwards_at
-            raise backwards(row, piece.steps.backwards_ps, source, layout)
-        least = min(least, piece.steps.least_ps)
-        if piece.steps.most_ps > most:
-            most, most_row = piece.steps.most_ps, piece.first_row + piece.steps.most_at
+            to_piece = find_steps(np.array([before.last_ps, piece.first_ps]))
+            steps = _with_more(steps, to_piece, piece.first_row - 1)
+        steps = _with_more(steps, piece.steps, piece.first_row)
+        if steps.backwards_at is not None:
+            raise backwards(steps.backwards_at, steps.backwards_ps, source, layout)
         if piece.first_word != before.last_word:
             rows.append((piece.first_row, _FIRST))
             words.append(np.array([piece.first_word], piece.words.dtype))
@@ -254,18 +241,28 @@ def gather_changes(
             row=layout.skip_lines + 1,
         )
     return Changes(
-        first.first_word,
-        tuple(rows),
-        np.concatenate(words),
-        None if first.time_ps is None else tuple(times),
-        count,
-        first.first_ps,
-        before.last_ps,
-        least,
-        most,
-        most_row,
-        lost_last_row,
+        first_word=first.first_word,
+        row_parts=tuple(rows),
+        words=np.concatenate(words),
+        time_parts=None if first.time_ps is None else tuple(times),
+        row_count=count,
+        start_ps=first.first_ps,
+        end_ps=before.last_ps,
+        steps=steps,
+        lost_last_row=lost_last_row,
     )
+
+
+def _with_more(steps: Steps, more: Steps, first_row: int) -> Steps:
+    """Add the steps of rows further on, which count from a row of their own."""
+    longest, at = (
+        (more, more.most_at + first_row) if more.most_ps > steps.most_ps else (steps, steps.most_at)
+    )
+    back = steps
+    if steps.backwards_at is None and more.backwards_at is not None:
+        back = replace(more, backwards_at=more.backwards_at + first_row)
+    least_ps = min(steps.least_ps, more.least_ps)
+    return Steps(least_ps, longest.most_ps, at, back.backwards_at, back.backwards_ps)
 
 
 _FIRST: Final = np.zeros(1, np.int64)
@@ -278,20 +275,14 @@ def _condensed(batch: RowBatch) -> ChangedRows:
         return ChangedRows(batch.first_row, 0, 0, 0, np.zeros(0, np.int64), words)
     at = np.flatnonzero(words[1:] != words[:-1]) + 1
     kept = slice(1, None) if at.size == words.size - 1 else at  # all, in a list of changes
-    ends = int(words[0]), int(words[-1])
-    if times is None:
-        return ChangedRows(batch.first_row, words.size, *ends, at, words[kept])
-    return ChangedRows(
-        batch.first_row,
-        words.size,
-        *ends,
-        at,
-        words[kept],
-        times[kept],
-        int(times[0]),
-        int(times[-1]),
-        find_steps(times),
+    changed = ChangedRows(
+        batch.first_row, words.size, int(words[0]), int(words[-1]), at, words[kept]
     )
+    if times is None:
+        return changed
+    first_ps, last_ps = int(times[0]), int(times[-1])
+    steps = find_steps(times)
+    return replace(changed, time_ps=times[kept], first_ps=first_ps, last_ps=last_ps, steps=steps)
 
 
 def joined(parts: Iterable[Changes]) -> Changes:
@@ -335,7 +326,7 @@ def backwards(row: int, step: int, source: str, layout: Layout) -> DisorderError
 class Clock:
     """How rows become instants."""
 
-    # Instants come from the row's index, from the sample number that the row holds, or from the
+    # IntArray come from the row's index, from the sample number that the row holds, or from the
     # time that it holds
     basis: Literal["row", "number", "time"]
     start: int  # The first row's number or time
@@ -345,27 +336,27 @@ class Clock:
     # Whether a voltage of two values changes at its row's time, not somewhere since the row above
     is_uneven: bool = False
 
-    def instants_ps(self, rows: Instants, held: Instants | None) -> Instants:
-        """Instants of rows in picoseconds since the first."""
+    def instants_ps(self, rows: IntArray, held: IntArray | None) -> IntArray:
+        """IntArray of rows in picoseconds since the first."""
         if self.basis == "row" or held is None:
             return at_samples(rows, self.interval_ps or 0.0)
         if self.basis == "number":
             return at_samples(held - self.start, self.interval_ps or 0.0)
         return held - self.start
 
-    def edges_ps(self, comparator: Comparator) -> Instants:
-        """Instants at which a voltage changed level."""
+    def edges_ps(self, comparator: Comparator) -> IntArray:
+        """IntArray at which a voltage changed level."""
         crossings = comparator.crossings
         if self.is_uneven and comparator.is_two_valued:
             return self.instants_ps(crossings.rows, crossings.after)
         return self.crossing_instants_ps(crossings)
 
-    def crossing_instants_ps(self, crossings: Crossings) -> Instants:
-        """Instants between two rows at which a voltage crossed its threshold, never at 0."""
+    def crossing_instants_ps(self, crossings: Crossings) -> IntArray:
+        """IntArray between two rows at which a voltage crossed its threshold, never at 0."""
         before = self.instants_ps(crossings.rows - 1, crossings.before)
         after = self.instants_ps(crossings.rows, crossings.after)
         part = np.rint(crossings.parts * (after - before)).astype(np.int64)
-        crossed: Instants = np.maximum(before + part, 1)
+        crossed: IntArray = np.maximum(before + part, 1)
         return crossed
 
 
@@ -384,13 +375,13 @@ class BeyondReachError(ValueError):
         )
 
 
-def at_samples(numbers: Instants, interval_ps: float) -> Instants:
-    """Instants of sample numbers, exact to a picosecond; `BeyondReachError` after 106 days."""
+def at_samples(numbers: IntArray, interval_ps: float) -> IntArray:
+    """IntArray of sample numbers, exact to a picosecond; `BeyondReachError` after 106 days."""
     if numbers.size and max(abs(int(numbers.min())), int(numbers.max())) * interval_ps > _MAX_PS:
         raise BeyondReachError
     whole = int(interval_ps)
     part = np.rint(numbers * (interval_ps - whole)).astype(np.int64)
-    instants: Instants = numbers * whole + part
+    instants: IntArray = numbers * whole + part
     return instants
 
 
@@ -399,7 +390,7 @@ def find_clock(
     layout: Layout,
     hints: Hints,
     source: str,
-    voltages: Mapping[str, Comparator] = MappingProxyType({}),
+    voltages: Mapping[str, Comparator],
 ) -> Clock:
     """Find out when rows were, and whether each stands for a change or for a sample."""
     rate_hz = hints.rate_hz or layout.rate_hz
@@ -417,7 +408,7 @@ def find_clock(
             column=layout.time_column,
         )
     if layout.time_kind == "sample":
-        interval_ps, is_even = 0.0, changes.step_most_ps == changes.step_least_ps
+        interval_ps, is_even = 0.0, changes.steps.most_ps == changes.steps.least_ps
     else:
         interval_ps, is_even = _mean_interval(changes, layout)
     # A list of changes may begin and end with a row that changes nothing.
@@ -442,7 +433,7 @@ def _mean_interval(changes: Changes, layout: Layout) -> tuple[float, bool]:
     mean_ps = (changes.end_ps - changes.start_ps) / (changes.row_count - 1)
     tolerance_ps = resolution / (changes.row_count - 1)
     interval_ps = _round_interval(mean_ps, tolerance_ps, layout.rate_hz)
-    if changes.step_most_ps - changes.step_least_ps > max(2 * resolution, 0.01 * mean_ps):
+    if changes.steps.most_ps - changes.steps.least_ps > max(2 * resolution, 0.01 * mean_ps):
         return interval_ps, False
     listed_ps = changes.time_ps
     assert listed_ps is not None  # rows without times have no step either
@@ -515,7 +506,7 @@ def passes_midnight(layout: Layout, end_ps: int) -> bool:
 
 
 def _change_clock(
-    changes: Changes, listed_ps: tuple[Instants, ...], layout: Layout, hints: Hints, source: str
+    changes: Changes, listed_ps: tuple[IntArray, ...], layout: Layout, hints: Hints, source: str
 ) -> Clock:
     said = ["Most rows change a level, so the file is read as one row per change."]
     if changes.last_changed == changes.row_count - 1:
@@ -631,10 +622,10 @@ def _sample_clock(
             "found from the time column."
         )
     else:
-        interval_ps = float(changes.step_most_ps)
-        line = layout.skip_lines + 1 + changes.step_most_row
+        interval_ps = float(changes.steps.most_ps)
+        line = layout.skip_lines + 1 + changes.steps.most_at
         sentence = (
-            f"Rows are samples at uneven steps of {format_interval(changes.step_least_ps)} to "
+            f"Rows are samples at uneven steps of {format_interval(changes.steps.least_ps)} to "
             f"{format_interval(interval_ps)} (row {line}). The longest is taken as the sampling "
             "interval, so uncertainties are large."
         )
@@ -714,7 +705,7 @@ def _find_lines(
     changes: Changes,
     clock: Clock,
     layout: Layout,
-    crossed_ps: Mapping[str, Instants],
+    crossed_ps: Mapping[str, IntArray],
 ) -> tuple[dict[str, Line], tuple[str, ...]]:
     """Split the changed words of a table into its lines."""
     masks: dict[str, int] = {}
@@ -741,7 +732,7 @@ def _find_lines(
         line = Line(name, kept_ps, int(bool(changes.first_word & masks[name])))
         return line, edges_ps.size - kept_ps.size
 
-    for level in layout.placed_levels:
+    for level in layout.levels:
         width = _width(level, changes)
         if level.is_bus and not level.has_stated_width:
             said.append(
@@ -781,12 +772,12 @@ def _width(level: LevelColumn, changes: Changes) -> int:
     return max(1, bits.bit_length())
 
 
-def without_zero_widths(edges_ps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def without_zero_widths(edges_ps: IntArray) -> IntArray:
     """Drop edges that cancel: of each run of equal times keep one if its count is odd."""
     if bool((edges_ps[1:] > edges_ps[:-1]).all()):
         return edges_ps
     instants, counts = np.unique(edges_ps, return_counts=True)
-    kept: npt.NDArray[np.int64] = instants[counts % 2 == 1]
+    kept: IntArray = instants[counts % 2 == 1]
     return kept
 
 

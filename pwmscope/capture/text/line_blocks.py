@@ -32,14 +32,13 @@ def stream_changes(
     *,
     batch_rows: int | None = None,
     threads: int | None = None,
-    source: str | None = None,
 ) -> Iterator[ChangedRows | RowBatch]:
     """Stream a table's rows, of those that need no parser only what changes."""
     plan = find_plan(layout)
     if plan is None:
         from pwmscope.capture.text.rows import stream_rows  # noqa: PLC0415 - slow to import
 
-        yield from stream_rows(path, layout, batch_rows=batch_rows, source=source)
+        yield from stream_rows(path, layout, batch_rows=batch_rows)
         return
     size = BLOCK_BYTES if batch_rows is None else max(1, int(batch_rows * layout.row_bytes))
     expected = expected_rows(path, layout)
@@ -67,7 +66,7 @@ def stream_changes(
         from pwmscope.capture.text.rows import stream_rows  # noqa: PLC0415
 
         rest = replace(layout, skip_lines=layout.skip_lines + rows)
-        yield from stream_rows(path, rest, batch_rows=batch_rows, source=source, first_row=rows)
+        yield from stream_rows(path, rest, batch_rows=batch_rows, first_row=rows)
 
 
 _MAX_MISSED: Final = 8

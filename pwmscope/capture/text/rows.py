@@ -9,27 +9,25 @@ import operator
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
 from pwmscope.capture.reader.hints import parse_time_unit, size_of_unit
-from pwmscope.capture.reader.unpack import find_packing, open_bytes, reading, watched
+from pwmscope.capture.reader.unpack import find_packing, name_of, open_bytes, reading, watched
 from pwmscope.capture.text.cells import HIGH_WORDS, LOW_WORDS, MINUS_SIGNS, TIME_UNITS, VOLTS
 from pwmscope.capture.text.columns import LevelColumn, groups_of
 from pwmscope.capture.text.comparator import MAX_NUMBER
 from pwmscope.capture.text.dialect import SPACES, split
 from pwmscope.capture.text.edges import DisorderError, RowBatch, RowError, expected_rows
 from pwmscope.capture.text.layout import Layout, refuse_endless_packed
+from pwmscope.capture.text.lists import RunColumns
 from pwmscope.errors import CaptureError
 
-if TYPE_CHECKING:
-    from pwmscope.capture.text.layout import Layout
-
-
 MEND: Final = "mend or remove this row, or export the recording again"
+_ROUND_CELLS: Final = ' \t\r"'
 _NEVER = "\x1f"
 """A delimiter that no line holds (the unit separator of ISO/IEC 646)."""
 
@@ -38,23 +36,27 @@ Source: TypeAlias = Path | io.BytesIO
 """A file, or lines of it in memory."""
 
 
-def scan_table(path: Source, layout: Layout, types: dict[int, pl.DataType]) -> pl.LazyFrame:
-    """Scan a table's rows into columns ``c0``, ``c1``, ..."""
+def scan_table(
+    path: Source, layout: Layout, types: dict[int, pl.DataType], *, is_ragged: bool = False
+) -> pl.LazyFrame:
+    """Scan a table's rows into columns ``c0``, ``c1``, ...; ragged ones may have more cells."""
     if layout.delimiter == SPACES:
         return respelled(_scan_spaced(path, layout), layout)
-    names = range(len(layout.columns))
+    text = dict.fromkeys(range(len(layout.columns)), pl.String())
+    kinds = {**text, **({} if layout.is_text else types)}
+    more: dict[str, Any] = {"extra_columns": "ignore", "truncate_ragged_lines": True}
     scan = pl.scan_csv(
         path,
         has_header=False,
         skip_lines=layout.skip_lines,
         separator=layout.delimiter,
-        quote_char=_quote(layout),
+        # Where no cell is quoted, a stray quote is a wrong cell and not the start of a long one.
+        quote_char='"' if layout.is_quoted else None,
         decimal_comma=layout.decimal_comma and not layout.is_text,
-        schema={
-            f"c{i}": pl.String() if layout.is_text else types.get(i, pl.String()) for i in names
-        },
+        schema={f"c{i}": kind for i, kind in kinds.items()},
         missing_columns="insert",
         glob=False,
+        **(more if is_ragged else {}),
     )
     return respelled(scan, layout)
 
@@ -72,33 +74,10 @@ def respelled(scan: pl.LazyFrame, layout: Layout) -> pl.LazyFrame:
     return scan.with_columns(columns)
 
 
-def _quote(layout: Layout) -> str | None:
-    # Where no cell is quoted, a stray quote is a wrong cell and not the start of a long one.
-    return '"' if layout.is_quoted else None
-
-
 def _count_rows(path: Path, layout: Layout) -> int:
     """Count a table's rows without looking into them, blank lines included."""
-    return int(_scan_as_text(path, layout).select(pl.len()).collect(engine="streaming").item())
-
-
-def _scan_as_text(path: Path, layout: Layout) -> pl.LazyFrame:
-    """Scan a table's rows as text, whatever they hold; further cells are dropped."""
-    if layout.delimiter == SPACES:
-        return respelled(_scan_spaced(path, layout), layout)
-    scan = pl.scan_csv(
-        path,
-        has_header=False,
-        skip_lines=layout.skip_lines,
-        separator=layout.delimiter,
-        quote_char=_quote(layout),
-        schema={f"c{i}": pl.String() for i in range(len(layout.columns))},
-        missing_columns="insert",
-        extra_columns="ignore",
-        truncate_ragged_lines=True,
-        glob=False,
-    )
-    return respelled(scan, layout)
+    rows = scan_table(path, replace(layout, is_loose=True), {}, is_ragged=True)
+    return int(rows.select(pl.len()).collect(engine="streaming").item())
 
 
 def _scan_spaced(path: Source, layout: Layout) -> pl.LazyFrame:
@@ -139,10 +118,9 @@ def time_type(layout: Layout) -> pl.DataType:
 def read_time(cell: pl.Expr, layout: Layout, *, is_text: bool) -> pl.Expr:
     """Int64 picoseconds, or sample numbers; from text null where it is no time."""
     if layout.stamp is not None:
-        return layout.stamp.since_origin_ps(cell.str.strip_chars(' \t\r"'))
+        return layout.stamp.since_origin_ps(cell.str.strip_chars(_ROUND_CELLS))
     if is_text:
-        position = layout.columns.index(layout.time_column or "")
-        has_units = position in layout.with_units
+        has_units = layout.time_place in layout.with_units
         return read_fixed_point(cell, layout.time_unit, layout, has_units=has_units)
     if layout.time_kind == "sample":
         return cell
@@ -266,26 +244,22 @@ def cell_checks(layout: Layout) -> dict[int, pl.Expr]:
     """For each place that is read, an expression that is null where the cell is wrong."""
     checks: dict[int, pl.Expr] = {}
     if layout.time_column is not None:
-        position = layout.columns.index(layout.time_column)
-        checks[position] = read_time(pl.col(f"c{position}"), layout, is_text=True)
+        time = layout.time_place
+        checks[time] = read_time(pl.col(f"c{time}"), layout, is_text=True)
     for level in itertools.chain(*groups_of(layout.levels)):
-        cell = pl.col(f"c{level.position}")
-        is_voltage = level.kind == "analogue"
-        has_units = level.position in layout.with_units
-        checks[level.position] = (
-            _read_volts(cell, layout, has_units=has_units)
-            if is_voltage
-            else _read_bits(cell, level, layout)
-        )
-    events = layout.events
+        cell = _cell(level)
+        if level.kind == "analogue":
+            has_units = level.position in layout.with_units
+            checks[level.position] = _read_volts(cell, layout, has_units=has_units)
+        else:
+            checks[level.position] = _read_bits(cell, level, layout)
+    events, runs = layout.events, layout.runs
     if events is not None and events.line is not None:
         checks[events.line] = pl.col(f"c{events.line}")
     if events is not None and events.level is not None:
-        cell = pl.col(f"c{events.level}")
-        checks[events.level] = read_level(cell.str.strip_chars().str.to_lowercase())
+        checks[events.level] = read_event_level(layout)
     if events is not None and events.duration is not None:
         checks[events.duration] = read_duration(layout)
-    runs = layout.runs
     if runs is not None:
         if runs.levels:
             checks = {}
@@ -294,14 +268,19 @@ def cell_checks(layout: Layout) -> dict[int, pl.Expr]:
     return checks
 
 
+def read_event_level(layout: Layout) -> pl.Expr:
+    """One bit as UInt64: the column of a list of events that holds the new level."""
+    cell = pl.col(f"c{layout.listed.level}")
+    return read_level(cell.str.strip_chars(_ROUND_CELLS).str.to_lowercase())
+
+
 def read_duration(layout: Layout) -> pl.Expr:
     """Int64 picoseconds, or samples: the column of a list of pulses that ends or measures them."""
-    events = layout.events
-    assert events is not None  # a list of pulses
-    assert events.duration is not None  # of pulses, not of edges
+    events = layout.listed
+    assert events.duration is not None  # a list of pulses, not of edges
     cell = pl.col(f"c{events.duration}")
     if events.is_end and layout.stamp is not None:
-        return layout.stamp.since_origin_ps(cell.str.strip_chars(' \t\r"'))
+        return layout.stamp.since_origin_ps(cell.str.strip_chars(_ROUND_CELLS))
     origin = layout.time_origin if events.is_end else 0
     if events.is_end and origin and events.duration_unit != layout.time_unit:
         raise CaptureError(
@@ -309,12 +288,9 @@ def read_duration(layout: Layout) -> pl.Expr:
             "rise and fall are counted in different units since 1970",
             "export both in one unit",
         )
-    return read_fixed_point(
-        cell,
-        events.duration_unit,
-        replace(layout, time_origin=origin),
-        has_units=events.duration in layout.with_units,
-    )
+    has_units = events.duration in layout.with_units
+    counted = replace(layout, time_origin=origin)
+    return read_fixed_point(cell, events.duration_unit, counted, has_units=has_units)
 
 
 def _read_length(position: int, unit: str, layout: Layout) -> pl.Expr:
@@ -348,19 +324,14 @@ def _row_batch(
 
 
 def stream_rows(
-    path: Path,
-    layout: Layout,
-    *,
-    batch_rows: int | None = None,
-    source: str | None = None,
-    first_row: int = 0,
+    path: Path, layout: Layout, *, batch_rows: int | None = None, first_row: int = 0
 ) -> Iterator[RowBatch]:
     """Stream a table's rows, never holding more than a few batches."""
     if layout.runs is not None:
-        yield from _stream_runs(path, layout, batch_rows, source)
+        yield from _stream_runs(path, layout, layout.runs, batch_rows)
         return
     scan = _scan_rows(path, layout)
-    for batch, is_cut in whole_rows(path, layout, scan, batch_rows, source, done=first_row):
+    for batch, is_cut in whole_rows(path, layout, scan, batch_rows, done=first_row):
         yield _row_batch(batch, layout, first_row, is_cut=is_cut)
         first_row += batch.height
 
@@ -370,11 +341,9 @@ RUN_MARGIN_PS: Final = 10**9
 
 
 def _stream_runs(
-    path: Path, layout: Layout, batch_rows: int | None, source: str | None
+    path: Path, layout: Layout, runs: RunColumns, batch_rows: int | None
 ) -> Iterator[RowBatch]:
     """Stream a table of lengths as rows at the instants at which they begin, and one at the end."""
-    runs = layout.runs
-    assert runs is not None  # stream_rows chose this because of it
     first_row, instant, last_word, is_cut = 0, 0, None, False
     if runs.levels:
         # A length that is given began with an edge, so the other level stands before it.
@@ -382,14 +351,13 @@ def _stream_runs(
         before = np.array([1 - runs.levels[0]], np.uint64)
         yield RowBatch(0, before, np.zeros(1, np.int64))
         first_row = 1
-    scan = _scan_runs(path, layout)
-    for batch, cut in whole_rows(path, layout, scan, batch_rows, source):
+    scan = _scan_runs(path, layout, runs)
+    for batch, cut in whole_rows(path, layout, scan, batch_rows):
         is_cut = cut
         lengths = batch.select(f"d{i}" for i in range(len(runs.lengths))).to_numpy().ravel()
         if lengths.size == 0:
             continue
-        name = str(path) if source is None else source
-        refuse_negative(lengths, layout, name, first_row - len(runs.levels[:1]))
+        refuse_negative(lengths, layout, name_of(path), first_row - len(runs.levels[:1]))
         if runs.levels:
             words = np.tile(np.array(runs.levels, np.uint64), batch.height)
         else:
@@ -425,9 +393,7 @@ def read_lengths(layout: Layout) -> list[pl.Expr]:
     ]
 
 
-def _scan_runs(path: Path, layout: Layout) -> pl.LazyFrame:
-    runs = layout.runs
-    assert runs is not None  # stream_rows chose this because of it
+def _scan_runs(path: Path, layout: Layout, runs: RunColumns) -> pl.LazyFrame:
     columns = read_lengths(layout)
     positions = list(runs.positions)
     if not runs.levels:
@@ -446,7 +412,6 @@ def whole_rows(
     layout: Layout,
     scan: pl.LazyFrame,
     batch_rows: int | None = None,
-    source: str | None = None,
     *,
     done: int = 0,
 ) -> Iterator[tuple[pl.DataFrame, bool]]:
@@ -454,8 +419,8 @@ def whole_rows(
 
     A fault ends the stream, not always the first of the table: `faults` finds that.
     """
-    name = str(path) if source is None else source
-    refuse_endless_packed(path, name)
+    name = name_of(path)
+    refuse_endless_packed(path)
     batches = scan.collect_batches(chunk_size=batch_rows, maintain_order=True, engine="streaming")
     unreadable = RowError(
         name,
@@ -465,7 +430,7 @@ def whole_rows(
     is_cut = hollow = False
     try:
         expected = expected_rows(path, layout)
-        whole = _all_of(batches, path, layout, name)
+        whole = _all_of(batches, path, layout)
         for batch in watched(whole, expected, lambda batch: batch.height, done=done):
             if any(column.null_count() for column in batch.get_columns()):
                 # Blank lines are no rows; what is missing elsewhere is.
@@ -485,12 +450,12 @@ def whole_rows(
             if batch.height or is_cut:
                 yield batch, is_cut
         if hollow:
-            _refuse_hollow_rows(path, layout, name)
+            _refuse_hollow_rows(path, layout)
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError):
         raise unreadable from None
 
 
-def _refuse_hollow_rows(path: Path, layout: Layout, source: str) -> None:
+def _refuse_hollow_rows(path: Path, layout: Layout) -> None:
     """Refuse a row of which nothing can be read, but for blank lines and empty rows at the end."""
     if layout.delimiter == SPACES:
         return
@@ -507,15 +472,15 @@ def _refuse_hollow_rows(path: Path, layout: Layout, source: str) -> None:
                     found = found or number
                     continue
                 if not any(cells[place] for place in places if place < len(cells)):
-                    raise RowError(source, NOTHING_TO_READ, MEND, row=number)
+                    raise RowError(name_of(path), NOTHING_TO_READ, MEND, row=number)
             if found:
-                raise RowError(source, "a row of empty cells found", MEND, row=found)
+                raise RowError(name_of(path), "a row of empty cells found", MEND, row=found)
 
 
 NOTHING_TO_READ: Final = "all cells that are read are empty, and others are not"
 
 
-def _refuse_swallowed_rows(path: Path, layout: Layout, source: str) -> None:
+def _refuse_swallowed_rows(path: Path, layout: Layout) -> None:
     """Refuse a quoted cell of several lines that takes whole rows in, as two open quotes make."""
     with reading(path), open_bytes(path) as file:
         is_open, begun = False, 0
@@ -523,7 +488,7 @@ def _refuse_swallowed_rows(path: Path, layout: Layout, source: str) -> None:
             if number <= layout.skip_lines:
                 continue
             if is_open and is_row(line.decode("utf-8", "replace"), layout):
-                raise RowError(source, OPEN_QUOTE, CLOSE_QUOTE, row=begun)
+                raise RowError(name_of(path), OPEN_QUOTE, CLOSE_QUOTE, row=begun)
             if line.count(b'"') % 2:
                 is_open, begun = not is_open, number
 
@@ -572,9 +537,7 @@ def _ends_early(path: Path, layout: Layout) -> bool:
 _TAIL_BYTES: Final = 1 << 16
 
 
-def _all_of(
-    batches: Iterator[pl.DataFrame], path: Path, layout: Layout, source: str
-) -> Iterator[pl.DataFrame]:
+def _all_of(batches: Iterator[pl.DataFrame], path: Path, layout: Layout) -> Iterator[pl.DataFrame]:
     """Pass batches on and refuse a table that lost rows in a quote that is never closed.
 
     polars ends its stream of batches in silence there. Without quotes it cannot happen.
@@ -587,11 +550,11 @@ def _all_of(
         return
     if rows != _count_rows(path, layout):
         raise RowError(
-            source,
+            name_of(path),
             "the last rows cannot be read, as after a quote that is not closed",
             "mend the quotes near the end, or export without quotes",
         )
-    _refuse_swallowed_rows(path, layout, source)
+    _refuse_swallowed_rows(path, layout)
 
 
 def _count_lines(path: Path) -> int:
@@ -624,9 +587,9 @@ def _scan_rows(path: Source, layout: Layout) -> pl.LazyFrame:
     )
     columns = [word.alias("word"), wrong.alias("bad")]
     if layout.time_column is not None:
-        position = layout.columns.index(layout.time_column)
-        types[position] = time_type(layout)
-        columns.append(read_time(pl.col(f"c{position}"), layout, is_text=is_text).alias("time"))
+        time = layout.time_place
+        types[time] = time_type(layout)
+        columns.append(read_time(pl.col(f"c{time}"), layout, is_text=is_text).alias("time"))
     for i, level in enumerate(layout.analogue):
         has_units = level.position in layout.with_units
         volts = (

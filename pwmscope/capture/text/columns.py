@@ -111,6 +111,19 @@ class Sheet:
         """The sample rate as the person or else the file states it."""
         return self.hints.rate_hz or self.stated.rate_hz
 
+    def refusal(
+        self, found: str, remedy: str, column: Column | None = None, *, in_header: bool = False,
+        choices: dict[str, tuple[str, ...]] | None = None,
+    ) -> CaptureError:  # fmt: skip
+        """Refuse the table for its header or its first row."""
+        row = max(1, self.dialect.skip_lines) if in_header else self.dialect.skip_lines + 1
+        name = None if column is None else column.name
+        return CaptureError(self.source, found, remedy, row=row, column=name, choices=choices)
+
+    def question(self, column: Column, about: str) -> HintError:
+        """Ask for what the table does not say of a column."""
+        return HintError(f"{self.source}, column {column.name}: {about}")
+
 
 def find_columns(dialect: Dialect, source: str = "") -> tuple[Column, ...]:
     r"""Name the columns of a table and look at their first cells.
@@ -261,19 +274,11 @@ def find_level_columns(
     """Decide how each column writes its levels."""
     levels = [_level_column(column, sheet) for column in _chosen(columns, sheet)]
     if not levels:
-        raise CaptureError(
-            sheet.source,
-            "no column of levels beside the time column",
-            "export at least one digital line",
-            row=max(1, sheet.dialect.skip_lines),
-        )
+        found = "no column of levels beside the time column"
+        raise sheet.refusal(found, "export at least one digital line", in_header=True)
     if len(levels) > MAX_COLUMNS:
-        raise CaptureError(
-            sheet.source,
-            f"{len(levels)} columns of levels, at most {MAX_COLUMNS} are looked at",
-            "name those to read with `lines`",
-            row=max(1, sheet.dialect.skip_lines),
-        )
+        found = f"{len(levels)} columns of levels, at most {MAX_COLUMNS} are looked at"
+        raise sheet.refusal(found, "name those to read with `lines`", in_header=True)
     placed = _placed(levels) if _bits(levels) <= MAX_LINES else tuple(levels)
     return placed, tuple(_sentences(placed))
 
@@ -431,7 +436,8 @@ def _level_column(column: Column, sheet: Sheet) -> LevelColumn:
         remedy = _EXPORT
     else:
         remedy = "export this line as digital levels, or leave it out with `lines`"
-    return _spoilt(column, remedy)
+    # The first cell that is no level is refused.
+    return LevelColumn(column.name, column.position, "digit", remedy=remedy)
 
 
 def holds_levels(column: Column) -> bool:
@@ -514,13 +520,11 @@ def _whole_numbers(column: Column, sheet: Sheet) -> LevelColumn:
         return _bus(column, "integer")
     if is_negative or _VOLT_WORD.search(words):
         return LevelColumn(column.name, column.position, "analogue")
-    bus = f"`lines` ('{column.name}[0]', ...) for a bus"
+    remedy = "whole numbers may be a voltage or a bus: give `threshold` for a voltage, or"
     if _odd_among_digits(column):
-        return _spoilt(column, f"mend or remove this row, or give {bus}")
-    return _spoilt(
-        column,
-        f"whole numbers may be a voltage or a bus: give `threshold` for a voltage, or {bus}",
-    )
+        remedy = "mend or remove this row, or give"
+    remedy += f" `lines` ('{column.name}[0]', ...) for a bus"
+    return LevelColumn(column.name, column.position, "digit", remedy=remedy)
 
 
 def _are_padded(cells: list[str]) -> bool:
@@ -538,18 +542,8 @@ def _refuse_two_bases(column: Column, sheet: Sheet) -> None:
 
 
 def _two_bases(column: Column, sheet: Sheet, bases: str) -> CaptureError:
-    return CaptureError(
-        sheet.source,
-        f"the numbers may be {bases}",
-        "write the base into the heading, such as 'RX (hex)', or read other lines with `lines`",
-        row=sheet.dialect.skip_lines + 1,
-        column=column.name,
-    )
-
-
-def _spoilt(column: Column, remedy: str) -> LevelColumn:
-    """Take a column for one of levels though not all are: the first that is none is refused."""
-    return LevelColumn(column.name, column.position, "digit", remedy=remedy)
+    remedy = "write the base into the heading, such as 'RX (hex)', or read other lines with `lines`"
+    return sheet.refusal(f"the numbers may be {bases}", remedy, column)
 
 
 def _placed(levels: list[LevelColumn]) -> tuple[LevelColumn, ...]:

@@ -209,20 +209,24 @@ def gather_changes(
     times: list[IntArray] = []
     first: ChangedRows | None = None
     before: ChangedRows | None = None
-    steps, lost_last_row = NO_STEPS, False
+    least_ps, most, lost_last_row = NO_STEPS.least_ps, (NO_STEPS.most_ps, 0), False
     for batch in batches:
         lost_last_row = batch.lost_last_row
         piece = _condensed(batch) if isinstance(batch, RowBatch) else batch
         if not piece.row_count:
             continue
+        steps_here = [(piece.steps, 0)]
         if before is None:
             first = before = replace(piece, last_word=piece.first_word)
         elif piece.time_ps is not None:
-            to_piece = find_steps(np.array([before.last_ps, piece.first_ps]))
-            steps = _with_more(steps, to_piece, piece.first_row - 1)
-        steps = _with_more(steps, piece.steps, piece.first_row)
-        if steps.backwards_at is not None:
-            raise backwards(steps.backwards_at, steps.backwards_ps, source, layout)
+            steps_here.insert(0, (find_steps(np.array([before.last_ps, piece.first_ps])), -1))
+        for more, beyond in steps_here:
+            row = piece.first_row + beyond
+            if more.backwards_at is not None:
+                raise backwards(row + more.backwards_at, more.backwards_ps, source, layout)
+            longest = (more.most_ps, row + more.most_at)
+            most = max(most, longest, key=lambda each: each[0])
+            least_ps = min(least_ps, more.least_ps)
         if piece.first_word != before.last_word:
             rows.append((piece.first_row, _FIRST))
             words.append(np.array([piece.first_word], piece.words.dtype))
@@ -248,21 +252,9 @@ def gather_changes(
         row_count=count,
         start_ps=first.first_ps,
         end_ps=before.last_ps,
-        steps=steps,
+        steps=Steps(least_ps, *most),
         lost_last_row=lost_last_row,
     )
-
-
-def _with_more(steps: Steps, more: Steps, first_row: int) -> Steps:
-    """Add the steps of rows further on, which count from a row of their own."""
-    longest, at = (
-        (more, more.most_at + first_row) if more.most_ps > steps.most_ps else (steps, steps.most_at)
-    )
-    back = steps
-    if steps.backwards_at is None and more.backwards_at is not None:
-        back = replace(more, backwards_at=more.backwards_at + first_row)
-    least_ps = min(steps.least_ps, more.least_ps)
-    return Steps(least_ps, longest.most_ps, at, back.backwards_at, back.backwards_ps)
 
 
 _FIRST: Final = np.zeros(1, np.int64)
@@ -326,7 +318,7 @@ def backwards(row: int, step: int, source: str, layout: Layout) -> DisorderError
 class Clock:
     """How rows become instants."""
 
-    # IntArray come from the row's index, from the sample number that the row holds, or from the
+    # Instants come from the row's index, from the sample number that the row holds, or from the
     # time that it holds
     basis: Literal["row", "number", "time"]
     start: int  # The first row's number or time
@@ -337,7 +329,7 @@ class Clock:
     is_uneven: bool = False
 
     def instants_ps(self, rows: IntArray, held: IntArray | None) -> IntArray:
-        """IntArray of rows in picoseconds since the first."""
+        """Instants of rows in picoseconds since the first."""
         if self.basis == "row" or held is None:
             return at_samples(rows, self.interval_ps or 0.0)
         if self.basis == "number":
@@ -345,14 +337,14 @@ class Clock:
         return held - self.start
 
     def edges_ps(self, comparator: Comparator) -> IntArray:
-        """IntArray at which a voltage changed level."""
+        """Instants at which a voltage changed level."""
         crossings = comparator.crossings
         if self.is_uneven and comparator.is_two_valued:
             return self.instants_ps(crossings.rows, crossings.after)
         return self.crossing_instants_ps(crossings)
 
     def crossing_instants_ps(self, crossings: Crossings) -> IntArray:
-        """IntArray between two rows at which a voltage crossed its threshold, never at 0."""
+        """Instants between two rows at which a voltage crossed its threshold, never at 0."""
         before = self.instants_ps(crossings.rows - 1, crossings.before)
         after = self.instants_ps(crossings.rows, crossings.after)
         part = np.rint(crossings.parts * (after - before)).astype(np.int64)
@@ -376,7 +368,7 @@ class BeyondReachError(ValueError):
 
 
 def at_samples(numbers: IntArray, interval_ps: float) -> IntArray:
-    """IntArray of sample numbers, exact to a picosecond; `BeyondReachError` after 106 days."""
+    """Instants of sample numbers, exact to a picosecond; `BeyondReachError` after 106 days."""
     if numbers.size and max(abs(int(numbers.min())), int(numbers.max())) * interval_ps > _MAX_PS:
         raise BeyondReachError
     whole = int(interval_ps)

@@ -555,12 +555,9 @@ def _settled_marks(
     if by == "." or (is_point and all("." in cell for cell in cells if cell)):
         return sheet, time, []
     other = "a point" if is_comma else "with decimals in every row"
-    raise CaptureError(
-        sheet.source,
-        f"the {name.lower()} in the numbers may stand before decimals or between thousands",
-        f"export the numbers without thousands separators, or {'with ' * is_comma}{other}",
-        row=sheet.dialect.skip_lines + 1,
-    )
+    found = f"the {name.lower()} in the numbers may stand before decimals or between thousands"
+    remedy = f"export the numbers without thousands separators, or {'with ' * is_comma}{other}"
+    raise sheet.refusal(found, remedy)
 
 
 def _regrouped(sheet: Sheet, mark: str) -> Sheet:

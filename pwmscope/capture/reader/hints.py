@@ -314,7 +314,6 @@ class Hints:
     # Lines to keep where a file holds more than can be read at once; all others that are kept show
     # servo pulses
     keep: tuple[str, ...] = ()
-    max_gib: float | None = None  # How far a packed file or a stream may grow, in GiB
 
     @property
     def given(self) -> tuple[str, ...]:
@@ -378,7 +377,6 @@ class Hints:
             lines=None if lines is None else tuple(lines),
             threshold_v=threshold,
             keep=tuple(keep),
-            max_gib=max_gib,
         )
 
 
@@ -422,7 +420,7 @@ def kept(
     source: str,
     spelled: Callable[[str], str] = str,
     total: int | None = None,
-) -> tuple[dict[str, Line], str]:
+) -> tuple[dict[str, Line], Assumption]:
     """Keep the lines that a person named and those with servo pulses, and count the rest."""
     lines: dict[str, Line] = {}
     count = named = 0
@@ -444,10 +442,11 @@ def kept(
     what = "those with servo pulses"
     if named:
         what = f"those named by sheet or marker, and {what}"
-    return lines, (
+    said = (
         f"Of {count} lines {len(lines)} were kept: {what}. {count - len(lines)} were left out "
         "(`lines` names others)."
     )
+    return lines, Assumption(said, "lines", len(lines), "", "data", ("lines",))
 
 
 MIN_CHANGES: Final = 20

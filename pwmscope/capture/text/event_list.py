@@ -35,7 +35,7 @@ from pwmscope.capture.text.rows import (
     whole_rows,
 )
 from pwmscope.errors import CaptureError
-from pwmscope.model import PS_PER_S, Assumption, Capture, IntArray, Line
+from pwmscope.model import PS_PER_S, Capture, IntArray, Line
 
 _MARGIN_PS = PS_PER_S // 1000
 """Silence put before a first event that has no time 0 before it, so that it counts as one."""
@@ -87,8 +87,8 @@ def read_event_list(
     lines, vanished = _lines(listed, origin, layout)
     edges_ps = np.unique(np.concatenate([line.edges_ps for line in lines.values()]))
     if len(lines) > MAX_LINES and hints.lines is None:
-        lines, sentence = kept([lines], hints, text.source)
-        said = (*said, Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
+        lines, more = kept([lines], hints, text.source)
+        said = (*said, more)
     else:
         lines = select_lines(lines, hints, text.source)
     if not any(line.edges_ps.size for line in lines.values()):

@@ -229,7 +229,7 @@ class Gathered:
             lines = select_lines(every, hints, source)
         else:
             lines, sentence = kept(map(timed, self._groups), hints, source)
-            said.append(Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
+            said.append(sentence)
         if not any(line.edges_ps.size for line in lines.values()):
             raise no_edges(lines, f"{self.changes.row_count} rows", source)
         return lines, tuple(said)

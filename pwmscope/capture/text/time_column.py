@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import re
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
@@ -301,7 +300,7 @@ class StampFormat:
     first_date: str  # The first row's date, as written
     point: str  # What stands before the fraction of a second
     zone: str  # The offset from UTC as written, the same in all rows
-    origin_s: int  # The first row's whole seconds since 1970
+    origin_s: int = 0  # The first row's whole seconds since 1970
     has_halves: bool = False  # Whether AM or PM follows the time of day
     is_short: bool = False  # Whether minutes and seconds stand alone
 
@@ -324,6 +323,25 @@ class StampFormat:
         """Int64 picoseconds since the first row's whole second; null where not a stamp."""
         import polars as pl  # noqa: PLC0415 - slow to import
 
+        seconds, whole, digits = self._seconds(cell)
+        since = seconds - self.origin_s
+        fraction, is_fraction = _fraction(digits)
+        is_good = since.abs().le(_MAX_S) & is_fraction & cell.str.ends_with(self.zone)
+        if not self.is_sure:
+            is_good &= whole.str.starts_with(self.first_date)
+        return pl.when(is_good).then(since * 10**12 + fraction.cast(pl.Int64))
+
+    def of_first(self, cell: str) -> StampFormat:
+        """Count from a first cell's whole second; if it is none, every row will be refused."""
+        import polars as pl  # noqa: PLC0415 - slow to import
+
+        seconds = pl.select(self._seconds(pl.lit(pl.Series([cell])))[0]).item()
+        return replace(self, origin_s=seconds or 0)
+
+    def _seconds(self, cell: pl.Expr) -> tuple[pl.Expr, pl.Expr, pl.Expr]:
+        """Whole seconds since 1970 (or the hour, if short), their text, and that of decimals."""
+        import polars as pl  # noqa: PLC0415 - slow to import
+
         bare = cell.str.strip_suffix(self.zone)
         if self.has_halves:
             bare = cell.str.replace(r" ?[AaPp]\.?[Mm]\.?$", "")
@@ -335,7 +353,12 @@ class StampFormat:
             parts = bare.str.splitn(self.point, 2).struct
             whole, digits = parts.field("field_0"), parts.field("field_1").fill_null("0")
         if self.is_short:
-            return self._short_ps(whole, digits)
+            clock = whole.str.splitn(":", 2).struct
+            minutes, seconds = (
+                clock.field(f"field_{i}").cast(pl.Int64, strict=False) for i in range(2)
+            )
+            is_clock = seconds.is_between(0, 59) & minutes.is_between(0, 999)
+            return pl.when(is_clock).then(60 * minutes + seconds), whole, digits
         if self.order:
             date = _FORMATS[self.order].replace("-", mark)
             written = whole.str.replace("T", " ", literal=True)
@@ -347,25 +370,7 @@ class StampFormat:
         )
         if self.has_halves:
             instant = _on_24_hours(instant, cell)
-        seconds = instant.cast(pl.Int64) // 1000 - self.origin_s
-        fraction, is_fraction = _fraction(digits)
-        is_good = seconds.abs().le(_MAX_S) & is_fraction & cell.str.ends_with(self.zone)
-        if not self.is_sure:
-            is_good &= whole.str.starts_with(self.first_date)
-        return pl.when(is_good).then(seconds * 10**12 + fraction.cast(pl.Int64))
-
-    def _short_ps(self, whole: pl.Expr, digits: pl.Expr) -> pl.Expr:
-        """Int64 picoseconds since the first row's whole second, from minutes and seconds."""
-        import polars as pl  # noqa: PLC0415 - slow to import
-
-        parts = whole.str.splitn(":", 2).struct
-        minutes, seconds = (
-            parts.field(f"field_{i}").cast(pl.Int64, strict=False) for i in range(2)
-        )
-        fraction, is_fraction = _fraction(digits)
-        is_good = is_fraction & seconds.is_between(0, 59) & minutes.is_between(0, 999)
-        since = 60 * minutes + seconds - self.origin_s
-        return pl.when(is_good).then(since * 10**12 + fraction.cast(pl.Int64))
+        return instant.cast(pl.Int64) // 1000, whole, digits
 
 
 def _fraction(digits: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
@@ -406,21 +411,11 @@ def find_stamp_format(cells: list[str]) -> StampFormat:
     first = matches[0]
     point = "," if any("," in match[0] for match in matches) else "."
     order, is_sure = _find_order(dates, first["date"] or "")
-    year, month, day = _in_order(dates[0], order) if dates else (1970, 1, 1)
-    try:
-        midnight = datetime(year, month, day, tzinfo=UTC)
-    except ValueError:  # the 31st of February: every row will be refused by its row number
-        midnight = datetime(1970, 1, 1, tzinfo=UTC)
-    if first["short"]:
-        minute, second = map(int, first["short"].split(":"))
-        return StampFormat("", True, "", point, "", 60 * minute + second, is_short=True)
-    hour, minute, second = map(int, first["clock"].split(":"))
-    half = (first["half"] or "")[:1].lower()
-    hour = hour % 12 + 12 * (half == "p") if half else hour
-    origin_s = int(midnight.timestamp()) + 3600 * hour + 60 * minute + second
-    zone = first["zone"] or ""
-    date = first["date"] or ""
-    return StampFormat(order, is_sure, date, point, zone, origin_s, bool(half))
+    found = StampFormat(
+        order, is_sure, first["date"] or "", point, first["zone"] or "",
+        has_halves=first["half"] is not None, is_short=first["short"] is not None,
+    )  # fmt: skip
+    return found.of_first(first[0])
 
 
 def _find_order(dates: list[list[str]], first: str) -> tuple[DateOrder, bool]:
@@ -433,11 +428,6 @@ def _find_order(dates: list[list[str]], first: str) -> tuple[DateOrder, bool]:
     if any(int(date[1]) > 12 for date in dates):
         return "mdy", True
     return "dmy", False
-
-
-def _in_order(date: list[str], order: DateOrder) -> tuple[int, int, int]:
-    place = {letter: int(number) for letter, number in zip(order, date, strict=True)}
-    return place["y"], place["m"], place["d"]
 
 
 TimeKind: TypeAlias = Literal["number", "stamp", "sample"]

@@ -274,10 +274,10 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     start_ps = clock.start_ps or 0
     duration_ps = clock.now_ps - start_ps
     if len(wanted) > MAX_LINES and hints.lines is None:
-        lines, sentence = kept(
+        lines, left_out = kept(
             (each.lines for each in found), hints, reading.source, _own_name, len(wanted)
         )
-        said = (*said, Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
+        said = (*said, left_out)
     else:
         lines = {name: line for each in found for name, line in each.lines.items()}
     thresholds = {n: held for each in found for n, held in each.thresholds.items() if n in lines}

@@ -162,14 +162,14 @@ def _select(table: pl.LazyFrame, layout: Layout) -> pl.LazyFrame:
     else:
         value = read_duration(layout)
         if events.is_end and layout.time_kind != "sample":
-            value = value - read_time(pl.col(f"c{time}"), layout, is_text=is_text)
+            value = value - read_time(layout, is_text=is_text)
     line = (
         pl.lit("line1")
         if events.line is None
         else pl.col(f"c{events.line}").str.strip_chars(' \t\r"')
     )
     return table.select(
-        read_time(pl.col(f"c{time}"), layout, is_text=is_text).alias("time"),
+        read_time(layout, is_text=is_text).alias("time"),
         line.alias("line"),
         value.alias("value"),
         pl.lit(value=False).alias("bad"),

@@ -111,8 +111,7 @@ def _timed(frames: Iterator[pl.DataFrame], layout: Layout) -> Iterator[RowBatch]
     first_row = 0
     for frame in frames:
         if layout.time_column is not None:
-            cell = pl.col(f"c{layout.time_place}")
-            times = frame.select(read_time(cell, layout, is_text=True)).to_series().to_numpy()
+            times = frame.select(read_time(layout, is_text=True)).to_series().to_numpy()
             yield RowBatch(first_row, np.zeros(0, np.uint8), times)
         first_row += frame.height
 

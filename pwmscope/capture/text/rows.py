@@ -67,7 +67,7 @@ def respelled(scan: pl.LazyFrame, layout: Layout) -> pl.LazyFrame:
         return scan
     columns = []
     for position, spelling in layout.spellings:
-        cell = pl.col(f"c{position}").str.strip_chars(' \t\r"')
+        cell = pl.col(f"c{position}").str.strip_chars(_ROUND_CELLS)
         plain = cell.str.replace_all(spelling.marks, spelling.by)
         is_so = cell.str.contains(f"^(?:{spelling.whole})$")
         columns.append(pl.when(is_so).then(plain).otherwise(cell + " (?)").alias(f"c{position}"))
@@ -115,13 +115,13 @@ def time_type(layout: Layout) -> pl.DataType:
     return pl.Decimal(38, size_of_unit(layout.time_unit)[1])
 
 
-def read_time(cell: pl.Expr, layout: Layout, *, is_text: bool) -> pl.Expr:
+def read_time(layout: Layout, *, is_text: bool) -> pl.Expr:
     """Int64 picoseconds, or sample numbers; from text null where it is no time."""
+    cell = pl.col(f"c{layout.time_place}")
     if layout.stamp is not None:
         return layout.stamp.since_origin_ps(cell.str.strip_chars(_ROUND_CELLS))
     if is_text:
-        has_units = layout.time_place in layout.with_units
-        return read_fixed_point(cell, layout.time_unit, layout, has_units=has_units)
+        return read_fixed_point(layout.time_place, layout.time_unit, layout)
     if layout.time_kind == "sample":
         return cell
     return _since_origin(cell, layout.time_unit, layout.time_origin)
@@ -136,14 +136,12 @@ def _since_origin(number: pl.Expr, unit: str, origin: int) -> pl.Expr:
     return (whole if multiple == 1 else whole * multiple).cast(pl.Int64, strict=False)
 
 
-def read_fixed_point(
-    cell: pl.Expr, unit: str, layout: Layout, *, has_units: bool = False
-) -> pl.Expr:
+def read_fixed_point(position: int, unit: str, layout: Layout) -> pl.Expr:
     """Int64 picoseconds (sample numbers as they are) from text; null where it is none."""
-    number = _number_text(cell, layout)
-    if has_units:
+    number = _number_text(position, layout)
+    if position in layout.with_units:
         return _read_time_quantity(number, layout)
-    if layout.time_kind == "sample" and unit == layout.time_unit:
+    if not unit or (layout.time_kind == "sample" and unit == layout.time_unit):
         return number.cast(pl.Int64, strict=False)
     decimal = number.cast(pl.Decimal(38, size_of_unit(unit)[1]), strict=False)
     return _since_origin(decimal, unit, layout.time_origin)
@@ -156,8 +154,8 @@ def _read_time_quantity(text: pl.Expr, layout: Layout) -> pl.Expr:
     """Int64 picoseconds from texts such as ``950 ns``; null where they are none."""
     parts = text.str.extract_groups(_QUANTITY).struct
     number, unit = parts.field("1"), parts.field("2")
-    origin_ps = layout.time_origin * size_of_unit(layout.time_unit)[0]
-    origin_ps *= 10 ** size_of_unit(layout.time_unit)[1]
+    multiple, exponent = size_of_unit(layout.time_unit)
+    origin_ps = layout.time_origin * multiple * 10**exponent
     found = pl.lit(None, pl.Int64)
     for spelling in TIME_UNITS:
         multiple, exponent = size_of_unit(parse_time_unit(spelling))
@@ -169,10 +167,10 @@ def _read_time_quantity(text: pl.Expr, layout: Layout) -> pl.Expr:
     return found
 
 
-def _number_text(cell: pl.Expr, layout: Layout) -> pl.Expr:
+def _number_text(position: int, layout: Layout) -> pl.Expr:
     # Where spaces separate cells, or stand before a quote, nothing else takes quotes off.
     has_quotes = layout.delimiter == SPACES or (layout.is_quoted and layout.is_loose)
-    text = cell.str.strip_chars(' \t\r"' if has_quotes else " \t\r")
+    text = pl.col(f"c{position}").str.strip_chars(_ROUND_CELLS if has_quotes else " \t\r")
     if layout.is_text:
         text = text.str.replace(f"^[{MINUS_SIGNS}]", "-")
     return text.str.replace(",", ".", literal=True) if layout.decimal_comma else text
@@ -186,27 +184,25 @@ def _level_type(level: LevelColumn) -> pl.DataType:
     return types.get(level.kind, pl.String())
 
 
-def _read_bits(cell: pl.Expr, level: LevelColumn, layout: Layout) -> pl.Expr:
-    """Levels as UInt64 from text, one bit or a bus's; null where it is no level."""
-    text = _number_text(cell, layout).str.to_lowercase()
+def _read_bits(level: LevelColumn, layout: Layout, *, is_text: bool = True) -> pl.Expr:
+    """Levels as UInt64 in their place of a row's word; null where they are none."""
+    text = _number_text(level.position, layout).str.to_lowercase()
     if level.is_bus:
         value = _bus_value(text, level)
-        return pl.when(value.is_between(0, (1 << level.bits) - 1)).then(
+        bits: pl.Expr = pl.when(value.is_between(0, (1 << level.bits) - 1)).then(
             value.cast(pl.UInt64, strict=False)
         )
-    if level.kind == "level number":
-        return _read_level_number(text.cast(pl.Float64, strict=False))
-    return read_level(text)
+    elif level.kind == "level number":
+        number = text.cast(pl.Float64, strict=False) if is_text else _cell(level)
+        bits = _one_or_zero(number == 1, number == 0)
+    else:
+        bits = read_level(text)
+    return bits * pl.lit(1 << level.first_bit, pl.UInt64)
 
 
 def read_level(text: pl.Expr) -> pl.Expr:
     """One bit as UInt64 from lower-case text, a word, 0, 1, 0.0 or 1.0; null for all else."""
     return _one_or_zero(text.is_in([*HIGH_WORDS, *_ONES]), text.is_in([*LOW_WORDS, *_ZEROS]))
-
-
-def _read_level_number(number: pl.Expr) -> pl.Expr:
-    """One bit as UInt64 from the numbers 0 and 1; null for all else."""
-    return _one_or_zero(number == 1, number == 0)
 
 
 _ONES: Final = ("1", *("1." + "0" * places for places in range(13)))
@@ -226,10 +222,12 @@ def _bus_value(text: pl.Expr, level: LevelColumn) -> pl.Expr:
     return digits.str.to_integer(base=base, dtype=pl.Int64, strict=False)
 
 
-def _read_volts(cell: pl.Expr, layout: Layout, *, has_units: bool = False) -> pl.Expr:
-    """Float64 from text; null where it is no finite number."""
-    text = _number_text(cell, layout)
-    if not has_units:
+def _read_volts(level: LevelColumn, layout: Layout, *, is_text: bool = True) -> pl.Expr:
+    """Float64; null where it is no finite number."""
+    if not is_text:
+        return _finite(_cell(level))
+    text = _number_text(level.position, layout)
+    if level.position not in layout.with_units:
         return _finite(text.cast(pl.Float64, strict=False))
     parts = text.str.extract_groups(_QUANTITY).struct
     unit = parts.field("2").str.to_lowercase()
@@ -244,15 +242,10 @@ def cell_checks(layout: Layout) -> dict[int, pl.Expr]:
     """For each place that is read, an expression that is null where the cell is wrong."""
     checks: dict[int, pl.Expr] = {}
     if layout.time_column is not None:
-        time = layout.time_place
-        checks[time] = read_time(pl.col(f"c{time}"), layout, is_text=True)
+        checks[layout.time_place] = read_time(layout, is_text=True)
     for level in itertools.chain(*groups_of(layout.levels)):
-        cell = _cell(level)
-        if level.kind == "analogue":
-            has_units = level.position in layout.with_units
-            checks[level.position] = _read_volts(cell, layout, has_units=has_units)
-        else:
-            checks[level.position] = _read_bits(cell, level, layout)
+        read = _read_volts if level.kind == "analogue" else _read_bits
+        checks[level.position] = read(level, layout)
     events, runs = layout.events, layout.runs
     if events is not None and events.line is not None:
         checks[events.line] = pl.col(f"c{events.line}")
@@ -264,7 +257,7 @@ def cell_checks(layout: Layout) -> dict[int, pl.Expr]:
         if runs.levels:
             checks = {}
         for position, unit in runs.lengths:
-            checks[position] = _read_length(position, unit, layout)
+            checks[position] = read_fixed_point(position, unit, layout)
     return checks
 
 
@@ -278,8 +271,8 @@ def read_duration(layout: Layout) -> pl.Expr:
     """Int64 picoseconds, or samples: the column of a list of pulses that ends or measures them."""
     events = layout.listed
     assert events.duration is not None  # a list of pulses, not of edges
-    cell = pl.col(f"c{events.duration}")
     if events.is_end and layout.stamp is not None:
+        cell = pl.col(f"c{events.duration}")
         return layout.stamp.since_origin_ps(cell.str.strip_chars(_ROUND_CELLS))
     origin = layout.time_origin if events.is_end else 0
     if events.is_end and origin and events.duration_unit != layout.time_unit:
@@ -288,16 +281,8 @@ def read_duration(layout: Layout) -> pl.Expr:
             "rise and fall are counted in different units since 1970",
             "export both in one unit",
         )
-    has_units = events.duration in layout.with_units
     counted = replace(layout, time_origin=origin)
-    return read_fixed_point(cell, events.duration_unit, counted, has_units=has_units)
-
-
-def _read_length(position: int, unit: str, layout: Layout) -> pl.Expr:
-    cell = pl.col(f"c{position}")
-    if not unit:
-        return _number_text(cell, layout).cast(pl.Int64, strict=False)
-    return read_fixed_point(cell, unit, layout, has_units=position in layout.with_units)
+    return read_fixed_point(events.duration, events.duration_unit, counted)
 
 
 def parse_lines(lines: bytes, layout: Layout, first_row: int) -> RowBatch | None:
@@ -388,7 +373,7 @@ def read_lengths(layout: Layout) -> list[pl.Expr]:
     """Int64 picoseconds, or samples: the columns of a table of lengths, as ``d0``, ``d1``, ..."""
     assert layout.runs is not None  # a table of lengths
     return [
-        _read_length(position, unit, layout).alias(f"d{i}")
+        read_fixed_point(position, unit, layout).alias(f"d{i}")
         for i, (position, unit) in enumerate(layout.runs.lengths)
     ]
 
@@ -397,10 +382,7 @@ def _scan_runs(path: Path, layout: Layout, runs: RunColumns) -> pl.LazyFrame:
     columns = read_lengths(layout)
     positions = list(runs.positions)
     if not runs.levels:
-        bits = [
-            _read_bits(_cell(c), c, layout) * pl.lit(1 << c.first_bit, pl.UInt64)
-            for c in layout.levels
-        ]
+        bits = [_read_bits(level, layout) for level in layout.levels]
         columns.append(functools.reduce(operator.or_, bits).alias("word"))
         positions += [c.position for c in layout.levels]
     columns += [pl.lit(value=False).alias("bad"), is_blank(positions).alias("blank")]
@@ -572,32 +554,17 @@ def _scan_rows(path: Source, layout: Layout) -> pl.LazyFrame:
     others = [c for c in layout.levels if c not in digits and c.kind != "analogue"]
     kind = pl.UInt64 if others or layout.analogue else _least_type(len(digits))
     parts = [_cell(c).cast(kind) * pl.lit(1 << c.first_bit, kind) for c in digits]
-    parts += [
-        (
-            _read_level_number(_cell(c))
-            if c.kind == "level number" and not is_text
-            else _read_bits(_cell(c), c, layout)
-        )
-        * pl.lit(1 << c.first_bit, pl.UInt64)
-        for c in others
-    ]
+    parts += [_read_bits(c, layout, is_text=is_text) for c in others]
     word = functools.reduce(operator.or_, parts) if parts else pl.lit(0, pl.UInt64)
     wrong = (
         functools.reduce(operator.or_, map(_cell, digits)) > 1 if digits else pl.lit(value=False)
     )
     columns = [word.alias("word"), wrong.alias("bad")]
     if layout.time_column is not None:
-        time = layout.time_place
-        types[time] = time_type(layout)
-        columns.append(read_time(pl.col(f"c{time}"), layout, is_text=is_text).alias("time"))
+        types[layout.time_place] = time_type(layout)
+        columns.append(read_time(layout, is_text=is_text).alias("time"))
     for i, level in enumerate(layout.analogue):
-        has_units = level.position in layout.with_units
-        volts = (
-            _read_volts(_cell(level), layout, has_units=has_units)
-            if is_text
-            else _finite(_cell(level))
-        )
-        columns.append(volts.alias(f"v{i}"))
+        columns.append(_read_volts(level, layout, is_text=is_text).alias(f"v{i}"))
     columns.append(is_blank(types).alias("blank"))
     return scan_table(path, layout, types).select(columns)
 

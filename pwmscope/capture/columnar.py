@@ -29,8 +29,9 @@ from pwmscope.capture.reader.unpack import (
     unprinted,
     watched,
 )
-from pwmscope.capture.text.columns import MAX_COLUMNS, LevelColumn
+from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import MAX_NUMBER
+from pwmscope.capture.text.dialect import MAX_COLUMNS
 from pwmscope.capture.text.edges import BeyondReachError, Changes, RowBatch, find_clock
 from pwmscope.capture.text.layout import Layout, rows_without_time
 from pwmscope.capture.text.table import gather

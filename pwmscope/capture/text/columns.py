@@ -9,7 +9,13 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Final, Literal, TypeAlias
 
-from pwmscope.capture.reader.hints import Hints, is_sample_number, time_unit_in, unit_in
+from pwmscope.capture.reader.hints import (
+    MAX_LINES,
+    Hints,
+    is_sample_number,
+    time_unit_in,
+    unit_in,
+)
 from pwmscope.capture.text.cells import (
     LEVELS,
     NUMERIC,
@@ -27,7 +33,7 @@ from pwmscope.capture.text.cells import (
     may_be_thousands,
     number_of,
 )
-from pwmscope.capture.text.dialect import Dialect
+from pwmscope.capture.text.dialect import MAX_COLUMNS, Dialect
 from pwmscope.errors import CaptureError, HintError
 
 _ENOUGH: Final = 1000
@@ -221,9 +227,6 @@ def _without_units(column: Column) -> Column:
 LevelKind: TypeAlias = Literal[
     "digit", "level number", "word", "hex", "binary", "integer", "analogue"
 ]
-MAX_LINES: Final = 64
-MAX_COLUMNS: Final = 4096
-"""Columns that are looked at to find the 64 lines to keep."""
 _MAX_BUS_BITS: Final = 63
 _BUS_KINDS: Final = ("hex", "binary", "integer")
 _EXPORT: Final = "export this line as digital levels"

@@ -10,8 +10,14 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pwmscope.capture.reader.hints import Hints, find_listed_interval, format_interval, kept
-from pwmscope.capture.text.columns import MAX_COLUMNS, MAX_LINES
+from pwmscope.capture.reader.hints import (
+    MAX_LINES,
+    Hints,
+    find_listed_interval,
+    format_interval,
+    kept,
+)
+from pwmscope.capture.text.dialect import MAX_COLUMNS
 from pwmscope.capture.text.edges import (
     DisorderError,
     at_samples,

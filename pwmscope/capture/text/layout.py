@@ -32,7 +32,6 @@ from pwmscope.capture.text.cells import (
     read_preamble,
 )
 from pwmscope.capture.text.columns import (
-    MAX_LINES,
     Column,
     LevelColumn,
     Sheet,
@@ -72,7 +71,6 @@ _MARKS: Final = ((codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-
 _PROBES: Final = 64
 _MAX_ZEROS: Final = 16
 """More zero bytes than these among a file's first are no damage: the file is no text."""
-__all__ = ["MAX_LINES", "Layout", "find_layout"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,7 @@ from pwmscope.capture.reader.unpack import (
 from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import MAX_NUMBER
 from pwmscope.capture.text.dialect import MAX_COLUMNS
-from pwmscope.capture.text.edges import BeyondReachError, Changes, RowBatch, find_clock
+from pwmscope.capture.text.edges import Changes, RowBatch, find_clock
 from pwmscope.capture.text.layout import Layout, rows_without_time
 from pwmscope.capture.text.table import gather
 from pwmscope.capture.text.time_column import assumed_unit
@@ -446,8 +446,6 @@ def read_columnar(path: Path, hints: Hints, *, batch_rows: int | None = None) ->
             if kind == "Parquet" and is_edge_file(path):
                 return read_edges(path, hints)
             return _read(_find_table(path, kind, hints), hints, batch_rows)
-    except BeyondReachError as error:
-        raise error.of(source) from None
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, EOFError):
         raise CaptureError(
             source, f"the {kind} data are damaged or cut short", "copy or write the file again"

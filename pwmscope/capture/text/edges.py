@@ -325,16 +325,16 @@ class Clock:
     duration_ps: int  # From the first row to the last
     interval_ps: float | None  # The sampling interval
     assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
+    source: str  # The file's name, for messages
     # Whether a voltage of two values changes at its row's time, not somewhere since the row above
     is_uneven: bool = False
 
     def instants_ps(self, rows: IntArray, held: IntArray | None) -> IntArray:
         """Instants of rows in picoseconds since the first."""
-        if self.basis == "row" or held is None:
-            return at_samples(rows, self.interval_ps or 0.0)
-        if self.basis == "number":
-            return at_samples(held - self.start, self.interval_ps or 0.0)
-        return held - self.start
+        if self.basis == "time" and held is not None:
+            return held - self.start
+        numbers = held - self.start if self.basis == "number" and held is not None else rows
+        return at_samples(numbers, self.interval_ps or 0.0, self.source)
 
     def edges_ps(self, comparator: Comparator) -> IntArray:
         """Instants at which a voltage changed level."""
@@ -355,22 +355,14 @@ class Clock:
 _MAX_PS: Final = 9e18
 
 
-class BeyondReachError(ValueError):
-    """Samples at the rate given come later than 64 bits of picoseconds can tell."""
-
-    def of(self, source: str) -> CaptureError:
-        """Say so of a file."""
-        return CaptureError(
+def at_samples(numbers: IntArray, interval_ps: float, source: str) -> IntArray:
+    """Instants of sample numbers, exact to a picosecond; refused after 106 days."""
+    if numbers.size and max(abs(int(numbers.min())), int(numbers.max())) * interval_ps > _MAX_PS:
+        raise CaptureError(
             source,
             "at this rate the samples come to more than 106 days",
             "give the rate at which they were taken with `rate`",
         )
-
-
-def at_samples(numbers: IntArray, interval_ps: float) -> IntArray:
-    """Instants of sample numbers, exact to a picosecond; `BeyondReachError` after 106 days."""
-    if numbers.size and max(abs(int(numbers.min())), int(numbers.max())) * interval_ps > _MAX_PS:
-        raise BeyondReachError
     whole = int(interval_ps)
     part = np.rint(numbers * (interval_ps - whole)).astype(np.int64)
     instants: IntArray = numbers * whole + part
@@ -388,8 +380,7 @@ def find_clock(
     rate_hz = hints.rate_hz or layout.rate_hz
     moving = {n: each for n, each in voltages.items() if each.crossings.rows.size}
     if changes.time_parts is None:
-        assert rate_hz is not None  # the file was refused otherwise
-        clock = _counted("row", 0, changes.row_count - 1, rate_hz, hints)
+        clock = _counted(changes, rate_hz, hints, source)
         return replace(clock, assumptions=(*clock.assumptions, *_said_of_edges(moving, clock)))
     if changes.end_ps == changes.start_ps:
         raise CaptureError(
@@ -402,16 +393,13 @@ def find_clock(
     if layout.time_kind == "sample":
         interval_ps, is_even = 0.0, changes.steps.most_ps == changes.steps.least_ps
     else:
-        interval_ps, is_even = _mean_interval(changes, layout)
+        interval_ps, is_even = _mean_interval(changes, layout, source)
     # A list of changes may begin and end with a row that changes nothing.
     is_list = 2 * changes.words.size >= max(1, changes.row_count - 2)
     if is_list and not is_even:
         _refuse_sloping_changes(moving, layout, source)
     if layout.time_kind == "sample":
-        assert rate_hz is not None  # the file was refused otherwise
-        last = changes.end_ps - changes.start_ps
-        clock = _counted("number", changes.start_ps, last, rate_hz, hints)
-        clock = replace(clock, is_uneven=not is_even)
+        clock = replace(_counted(changes, rate_hz, hints, source), is_uneven=not is_even)
     elif is_list and (not layout.analogue or not is_even):
         clock = _change_clock(changes, changes.time_parts, layout, hints, source)
     else:
@@ -419,7 +407,7 @@ def find_clock(
     return replace(clock, assumptions=(*clock.assumptions, *_said_of_edges(moving, clock)))
 
 
-def _mean_interval(changes: Changes, layout: Layout) -> tuple[float, bool]:
+def _mean_interval(changes: Changes, layout: Layout, source: str) -> tuple[float, bool]:
     """Find the mean step of time from row to row, and whether every step is as long."""
     resolution = resolution_ps(layout.time_unit, layout.time_decimals)
     mean_ps = (changes.end_ps - changes.start_ps) / (changes.row_count - 1)
@@ -429,7 +417,7 @@ def _mean_interval(changes: Changes, layout: Layout) -> tuple[float, bool]:
         return interval_ps, False
     listed_ps = changes.time_ps
     assert listed_ps is not None  # rows without times have no step either
-    times_ps = at_samples(changes.rows, interval_ps)
+    times_ps = at_samples(changes.rows, interval_ps, source)
     error_ps = int(np.abs(times_ps - (listed_ps - changes.start_ps)).max())
     return interval_ps, error_ps <= resolution + 0.01 * interval_ps
 
@@ -462,18 +450,19 @@ def _said_of_edges(voltages: Mapping[str, Comparator], clock: Clock) -> list[str
     return said
 
 
-def _counted(
-    basis: Literal["row", "number"], start: int, last: int, rate_hz: float, hints: Hints
-) -> Clock:
+def _counted(changes: Changes, rate_hz: float | None, hints: Hints, source: str) -> Clock:
+    assert rate_hz is not None  # the file was refused otherwise
     interval_ps = 1e12 / rate_hz
-    duration_ps = int(at_samples(np.array([last]), interval_ps)[0])
+    basis: Literal["row", "number"] = "row" if changes.time_parts is None else "number"
+    last = changes.row_count - 1 if basis == "row" else changes.end_ps - changes.start_ps
+    duration_ps = int(at_samples(np.array([last]), interval_ps, source)[0])
     why = "the file states" if hints.rate_hz is None else "you said"
     said = Assumption(
         f"Samples are {format_interval(interval_ps)} apart ({format_rate(interval_ps)}), as {why}.",
         "sampling interval", interval_ps, "ps",
         "file" if hints.rate_hz is None else "person", ("rate",),
     )  # fmt: skip
-    return Clock(basis, start, duration_ps, interval_ps, (said,))
+    return Clock(basis, changes.start_ps, duration_ps, interval_ps, (said,), source)
 
 
 def resolution_ps(unit: str, decimals: int) -> int:
@@ -512,7 +501,8 @@ def _change_clock(
     interval_ps, coarse = no_finer_than_printed(interval_ps, resolution)
     duration_ps = changes.end_ps - changes.start_ps
     assumptions = (*_origin(changes, layout), *said, more, *coarse)
-    return Clock("time", changes.start_ps, duration_ps, interval_ps, assumptions, is_uneven=True)
+    start_ps = changes.start_ps
+    return Clock("time", start_ps, duration_ps, interval_ps, assumptions, source, is_uneven=True)
 
 
 _COARSE_PS: Final = 10**5
@@ -630,9 +620,8 @@ def _sample_clock(
     check_rate(hints, interval_ps, source)
     said += _contradicted(layout, hints, interval_ps)
     basis: Literal["row", "time"] = "row" if is_even else "time"
-    return Clock(
-        basis, changes.start_ps, duration_ps, interval_ps, tuple(said), is_uneven=not is_even
-    )
+    start_ps, is_uneven = changes.start_ps, not is_even
+    return Clock(basis, start_ps, duration_ps, interval_ps, tuple(said), source, is_uneven)
 
 
 def _round_interval(mean_ps: float, tolerance_ps: float, stated_hz: float | None) -> float:
@@ -653,23 +642,6 @@ def _contradicted(layout: Layout, hints: Hints, interval_ps: float) -> tuple[str
         f"The time column shows {format_rate(interval_ps)} where the lines above the table state "
         f"{format_rate(1e12 / rate_hz)}; the time column counts.",
     )
-
-
-def timed_lines(
-    changes: Changes, clock: Clock, layout: Layout, comparators: Mapping[str, Comparator]
-) -> tuple[dict[str, Line], tuple[str, ...]]:
-    """Split changed words into lines at the clock's instants; see `_find_lines`."""
-    crossed_ps = {name: clock.edges_ps(comparator) for name, comparator in comparators.items()}
-    lines, said = _find_lines(changes, clock, layout, crossed_ps)
-    for name, comparator in comparators.items():
-        if clock.is_uneven and comparator.is_two_valued:
-            continue  # two values show no rise
-        lines[name] = replace(
-            lines[name],
-            plateaus=_plateaus(comparator, clock, changes),
-            voltage=None if clock.is_uneven else _voltage(comparator, clock, changes),
-        )
-    return lines, said
 
 
 def _voltage(comparator: Comparator, clock: Clock, changes: Changes) -> Voltage | None:
@@ -693,13 +665,10 @@ def _plateaus(comparator: Comparator, clock: Clock, changes: Changes) -> Plateau
     return Plateaus(begin_ps, lasts_ps, figures[:, 0], figures[:, 1], rise_ps, interval_ps)
 
 
-def _find_lines(
-    changes: Changes,
-    clock: Clock,
-    layout: Layout,
-    crossed_ps: Mapping[str, IntArray],
+def timed_lines(
+    changes: Changes, clock: Clock, layout: Layout, comparators: Mapping[str, Comparator]
 ) -> tuple[dict[str, Line], tuple[str, ...]]:
-    """Split the changed words of a table into its lines."""
+    """Split the changed words of a table into its lines, at the clock's instants."""
     masks: dict[str, int] = {}
     said: list[str] = []
     flipped = _flipped(changes)
@@ -710,8 +679,9 @@ def _find_lines(
         parts, start = (clock.instants_ps(changes.rows, changes.time_ps),), 0
 
     def split(name: str) -> tuple[Line, int]:
-        if name in crossed_ps:
-            edges_ps = crossed_ps[name]
+        comparator = comparators.get(name)
+        if comparator is not None:
+            edges_ps = clock.edges_ps(comparator)
         else:
             own, begin, found = flipped.dtype.type(masks[name] & most), 0, []
             for part in parts:
@@ -722,6 +692,10 @@ def _find_lines(
             edges_ps -= start
         kept_ps = without_zero_widths(edges_ps)
         line = Line(name, kept_ps, int(bool(changes.first_word & masks[name])))
+        if comparator is not None and not (clock.is_uneven and comparator.is_two_valued):
+            plateaus = _plateaus(comparator, clock, changes)  # two values show no rise
+            voltage = None if clock.is_uneven else _voltage(comparator, clock, changes)
+            line = replace(line, plateaus=plateaus, voltage=voltage)
         return line, edges_ps.size - kept_ps.size
 
     for level in layout.levels:

@@ -74,7 +74,7 @@ def read_event_list(
     scan = _scan(text.path, layout)
     for frame, lacks_last in whole_rows(text.path, layout, scan, batch_rows):
         is_cut = lacks_last
-        batch = _batch(frame, layout)
+        batch = _batch(frame, layout, text.source)
         _take(batch, listed, layout, text.source, count)
         if layout.listed.is_run:
             end, count = _ended(listed), count + batch.times.size
@@ -139,20 +139,21 @@ def refuse_disorder(frames: Iterable[pl.DataFrame], layout: Layout, source: str)
     listed: dict[str, _Listed] = {}
     count = 0
     for frame in frames:
-        batch = _batch(_select(frame.lazy(), replace(layout, is_loose=True)).collect(), layout)
+        cells = _select(frame.lazy(), replace(layout, is_loose=True)).collect()
+        batch = _batch(cells, layout, source)
         _take(batch, listed, layout, source, count)
         count += batch.times.size
 
 
-def _batch(frame: pl.DataFrame, layout: Layout) -> _Batch:
+def _batch(frame: pl.DataFrame, layout: Layout, source: str) -> _Batch:
     times = frame.get_column("time").to_numpy()
     events = layout.listed
     durations = frame.get_column("value").to_numpy() if events.duration is not None else None
     if layout.time_kind == "sample" and layout.rate_hz is not None:
-        numbers, times = times, at_samples(times, 1e12 / layout.rate_hz)
+        numbers, times = times, at_samples(times, 1e12 / layout.rate_hz, source)
         if durations is not None and events.duration_unit == layout.time_unit:  # in samples too
             ends = durations if events.is_end else numbers + durations
-            durations = at_samples(ends, 1e12 / layout.rate_hz) - times
+            durations = at_samples(ends, 1e12 / layout.rate_hz, source) - times
     levels = frame.get_column("value").cast(pl.Int8, strict=False).to_numpy()
     return _Batch(times, frame.get_column("line"), levels, durations)
 

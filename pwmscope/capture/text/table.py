@@ -24,7 +24,6 @@ from pwmscope.capture.text.comparator import (
     judge_levels,
 )
 from pwmscope.capture.text.edges import (
-    BeyondReachError,
     ChangedRows,
     Changes,
     Clock,
@@ -160,11 +159,6 @@ def _flat_beside_others(
     return said
 
 
-def quiet_lines(comparators: dict[str, Comparator]) -> list[str]:
-    """Names of voltages that do not show two state levels, and so never change level."""
-    return [name for name, comparator in comparators.items() if math.isinf(comparator.threshold)]
-
-
 def compare(
     batches: Iterable[RowBatch], layout: Layout, comparators: dict[str, Comparator]
 ) -> Iterator[RowBatch]:
@@ -257,7 +251,8 @@ def gather(
     found = tuple(group(replace(layout, levels=own)) for own in groups_of(layout.levels))
     changes = joined(group.changes for group in found)
     if not changes.words.size:
-        quiet = [line for group in found for line in quiet_lines(group.comparators)]
+        voltages = [each for group in found for each in group.comparators.items()]
+        quiet = [name for name, each in voltages if math.isinf(each.threshold)]
         raise no_edges(layout.level_columns, f"{changes.row_count} rows", source, quiet)
     said = dict.fromkeys(sentence for group in found for sentence in group.said)
     return Gathered(changes, tuple(said), found)
@@ -273,10 +268,7 @@ def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Ca
     with unprinted(), open_text(path) as text:
         if text.damage is not None:
             raise _first_of(text.damage, text, hints)
-        try:
-            return _read_either(text, hints, batch_rows)
-        except BeyondReachError as error:
-            raise error.of(text.source) from None
+        return _read_either(text, hints, batch_rows)
 
 
 def _first_of(damage: CaptureError, text: Text, hints: Hints) -> CaptureError:
@@ -527,10 +519,8 @@ class GrowingTable:
         else:
             rows = np.arange(self._rows, self._rows + batch.words.size, dtype=np.int64)
             numbers = rows if batch.time_ps is None else batch.time_ps
-            try:
-                times_ps = at_samples(numbers, 1e12 / (self._rate_hz(layout) or 1.0))
-            except BeyondReachError as error:
-                raise error.of(self._source) from None
+            interval_ps = 1e12 / (self._rate_hz(layout) or 1.0)
+            times_ps = at_samples(numbers, interval_ps, self._source)
         if self._first_ps is None:
             self._first_ps = int(times_ps[0])
         since_ps: IntArray = times_ps - self._first_ps

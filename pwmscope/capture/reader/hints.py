@@ -461,8 +461,8 @@ _SURE: Final = 19 * math.log(4.0)
 """Ticks are believed where unrelated times would all lie on them once in ``exp(26)``."""
 
 
-def find_interval_ps(times_ps: IntArray, resolution_ps: int) -> float | None:
-    """Find the sampling interval on whose ticks all change times lie.
+def find_interval_ps(parts: Sequence[IntArray], resolution_ps: int) -> float | None:
+    """Find the sampling interval on whose ticks all change times lie, listed in parts.
 
     A clocked analyser that lists only changes still times them in whole
     sample intervals. The greatest common divisor of the differences shows an
@@ -474,19 +474,14 @@ def find_interval_ps(times_ps: IntArray, resolution_ps: int) -> float | None:
 
     >>> ticks = np.array([0, 36000, 480000, 516001] + [516001 + 7 * k for k in range(1, 30)])
     >>> ns = np.round(ticks * 1000 / 24).astype(np.int64)
-    >>> round(find_interval_ps(ns * 1000, 1000), 3)
+    >>> round(find_interval_ps([ns * 1000], 1000), 3)
     41666.667
     """
-    return _interval_in((times_ps,), resolution_ps)
-
-
-def _interval_in(parts: Sequence[IntArray], resolution_ps: int) -> float | None:
-    """Find the sampling interval of times that are listed in parts."""
     size = sum(part.size for part in parts)
     if size < MIN_CHANGES:
         return None
     if size > 2 * _DRAWN:
-        found_ps = find_interval_ps(_drawn(parts), resolution_ps)
+        found_ps = find_interval_ps((_drawn(parts),), resolution_ps)
         # What fits all times fits some of them, so where some show none there is none.
         if found_ps is None or _fits(parts, found_ps, resolution_ps):
             return found_ps
@@ -558,7 +553,7 @@ def find_listed_interval(
     by_file = hints.rate_hz is None
     shown_ps = bound = None
     if rate_hz is None or not by_file:
-        shown_ps = _interval_in(parts, resolution_ps)
+        shown_ps = find_interval_ps(parts, resolution_ps)
         bound = bound_interval_ps(parts, resolution_ps) if shown_ps is None else None
     if shown_ps is not None:
         # A source of a slower clock, sampled finely, shows its own ticks.

@@ -61,6 +61,11 @@ class Column:
         return replace(self, cells=cells, kind=kind_of_column(cells), spelling=spelling)
 
     @property
+    def words(self) -> str:
+        """What its heading and the row of units say."""
+        return f"{self.name.replace('_', ' ')} {self.unit}"
+
+    @property
     def numbers(self) -> list[Decimal]:
         """The cells that are numbers, exact."""
         return [number_of(cell) for cell in self.cells if kind_of(cell) in NUMERIC]
@@ -345,11 +350,10 @@ def is_other_quantity(column: Column, sheet: Sheet) -> bool:
     """Whether a column of numbers is headed as a quantity that no line's level is."""
     if column.kind not in ("integer", "decimal") or not sheet.has_header:
         return False
-    words = f"{column.name.replace('_', ' ')} {column.unit}"
-    if _is_asked(column, sheet) or _VOLT_WORD.search(words):
+    if _is_asked(column, sheet) or _VOLT_WORD.search(column.words):
         return False
     headed = _OTHER_UNIT.search(column.name) or _OTHER_UNIT.search(f"({column.unit})")
-    return bool(headed) or _OTHER_WORD.search(words) is not None
+    return bool(headed) or _OTHER_WORD.search(column.words) is not None
 
 
 def is_remark(column: Column, sheet: Sheet) -> bool:
@@ -386,12 +390,8 @@ def find_bystanders(others: list[Column], time: Column | None, sheet: Sheet) -> 
     free = [c for c in numbers if c not in aside and c.kind == "decimal" and len(c.numbers) > 1]
     if not digital or sheet.hints.threshold_v is not None:
         free = []
-    words = {c.name: f"{c.name.replace('_', ' ')} {c.unit}" for c in free}
-    aside += [
-        c
-        for c in free
-        if not _VOLT_WORD.search(words[c.name]) and min(map(abs, c.numbers)) > _MOST_LOGIC_V
-    ]
+    unsaid = [c for c in free if not _VOLT_WORD.search(c.words)]
+    aside += [c for c in unsaid if min(map(abs, c.numbers)) > _MOST_LOGIC_V]
     if free and time is not None and _are_changes(digital, time):
         aside += [c for c in free if c not in aside and _is_on_its_way(c)]
     return tuple(dict.fromkeys(c.name for c in aside))
@@ -460,15 +460,10 @@ def _is_spoilt(column: Column, sheet: Sheet) -> bool:
 
     Taken for a voltage, they would set the threshold, and hide the levels.
     """
-    numbers = [cell for cell in _odd_among_digits(column) if kind_of(cell) in NUMERIC]
-    if not numbers:
-        return False
+    odd = [number_of(cell) for cell in _odd_among_digits(column) if kind_of(cell) in NUMERIC]
     is_whole = column.kind == "integer" and min(column.numbers) >= 0  # which may be a bus
-    if (
-        is_whole
-        or sheet.hints.threshold_v is not None
-        or any(0 <= n <= 1 for n in map(number_of, numbers))
-    ):
+    are_far = bool(odd) and not any(0 <= number <= 1 for number in odd)
+    if is_whole or not are_far or sheet.hints.threshold_v is not None:
         return False
     beside = [c for c in sheet.columns if c is not column and not _may_be_time(c, sheet)]
     is_said = _VOLT_WORD.search(f"{column.name} {column.unit}") is not None
@@ -510,18 +505,17 @@ def _bus(column: Column, kind: LevelKind) -> LevelColumn:
 def _whole_numbers(column: Column, sheet: Sheet) -> LevelColumn:
     """Tell a bus from a voltage in counts, by what is said of it; numbers alone cannot."""
     is_negative = any(number < 0 for number in column.numbers)
-    words = f"{column.name.replace('_', ' ')} {column.unit}"
     lines = sheet.hints.lines or ()
     is_bus = (
         _bus_range(column.name)[1] is not None
-        or _BUS_WORD.search(words) is not None
+        or _BUS_WORD.search(column.words) is not None
         or any(re.fullmatch(re.escape(column.name) + r"\[\d+\]", line) for line in lines)
     )
     if is_bus and not is_negative:
         if _base_in(column.name) != "dec" and _are_padded(column.cells):
             raise _two_bases(column, sheet, "decimal or hexadecimal")
         return _bus(column, "integer")
-    if is_negative or _VOLT_WORD.search(words):
+    if is_negative or _VOLT_WORD.search(column.words):
         return LevelColumn(column.name, column.position, "analogue")
     remedy = "whole numbers may be a voltage or a bus: give `threshold` for a voltage, or"
     if _odd_among_digits(column):

@@ -245,25 +245,27 @@ def _refuse_names_or_levels(columns: list[Column], sheet: Sheet) -> None:
 
 def _pulses(line: Column | None, duration: Column, sheet: Sheet) -> EventColumns:
     unit = unit_of_duration(duration, sheet)
-    where = "all rows are of one line" if line is None else f"column '{line.name}' names the line"
-    said = (
-        f"Each row is one pulse: {where}. The time is its rise, and '{duration.name}' how long it "
-        f"stays high ({unit})."
-    )
-    position = None if line is None else line.position
-    return EventColumns(position, None, duration.position, unit, duration.decimals, (said,))
+    told = f". The time is its rise, and '{duration.name}' how long it stays high ({unit})."
+    return _pulse_list(line, duration, unit, told)
 
 
 def _pulses_with_ends(
     line: Column | None, end: Column, time: Column, time_unit: str, sheet: Sheet
 ) -> EventColumns:
     """Take a list of pulses by rise and fall; an end of no stated unit has the start's."""
-    said_unit = (unit_in(end.name) if sheet.has_header else None) or unit_in(end.unit)
+    unit = (unit_in(end.name) if sheet.has_header else None) or unit_in(end.unit) or time_unit
+    told = f", '{time.name}' is its rise and '{end.name}' its fall."
+    return _pulse_list(line, end, unit, told, is_end=True)
+
+
+def _pulse_list(
+    line: Column | None, column: Column, unit: str, told: str, *, is_end: bool = False
+) -> EventColumns:
     where = "all rows are of one line" if line is None else f"column '{line.name}' names the line"
-    said = f"Each row is one pulse: {where}, '{time.name}' is its rise and '{end.name}' its fall."
+    said = f"Each row is one pulse: {where}{told}"
     position = None if line is None else line.position
-    unit = said_unit or time_unit
-    return EventColumns(position, None, end.position, unit, end.decimals, (said,), is_end=True)
+    decimals = column.decimals
+    return EventColumns(position, None, column.position, unit, decimals, (said,), is_end=is_end)
 
 
 def unit_of_duration(duration: Column, sheet: Sheet) -> str:

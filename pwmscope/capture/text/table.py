@@ -133,29 +133,21 @@ def _flat_beside_others(
     for name, comparator in comparators.items():
         levels = found[name]
         alike = [other for other in shown if _scale_of(other) == _scale_of(name)]
-        if not alike:
+        if not alike or not math.isinf(comparator.threshold):
             continue
         threshold = float(np.median([comparators[other].threshold for other in alike]))
         amplitude = float(np.median([found[other].high - found[other].low for other in alike]))
         beyond = _PASSES * amplitude
-        if math.isinf(comparator.threshold) and levels.least > threshold:
+        by = f"{threshold:.4g}{{}}, the threshold that the other voltages show, and is"
+        if levels.least > threshold:
             comparators[name] = Comparator(threshold, 0.0)
-            sentence = (
-                f"Line '{name}' lies above {threshold:.4g} throughout, the threshold that the "
-                "other voltages show, and is taken as high."
-            )
-            said.append(assumed_threshold(sentence, threshold, "data"))
-        elif (
-            math.isinf(comparator.threshold)
-            and levels.least < threshold - beyond
-            and levels.most > threshold + beyond
-        ):
+            so = f"lies above {by.format(' throughout')} taken as high"
+        elif levels.least < threshold - beyond and levels.most > threshold + beyond:
             comparators[name] = Comparator(threshold, HYSTERESIS * amplitude, levels.least)
-            sentence = (
-                f"Line '{name}' passes {threshold:.4g}, the threshold that the other voltages "
-                "show, and is read by it."
-            )
-            said.append(assumed_threshold(sentence, threshold, "data"))
+            so = f"passes {by.format('')} read by it"
+        else:
+            continue
+        said.append(assumed_threshold(f"Line '{name}' {so}.", threshold, "data"))
     return said
 
 

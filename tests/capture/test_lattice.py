@@ -181,6 +181,22 @@ def test_a_source_of_a_slower_clock_does_not_refute_the_analysers_rate():
     assert found[0] == pytest.approx(1e4)
 
 
+def test_changes_beside_the_ticks_are_not_said_to_lie_on_them():
+    """A source of a 2 us clock at 100 MS/s: its edges lie on its ticks or one sample beside."""
+    draws = np.random.default_rng(10)
+    ticks_ps = 2_000_000 * np.cumsum(draws.integers(700, 9000, 2000))
+    on = find_listed_interval([ticks_ps], 10**4, None, Hints.of(), "a.csv")
+    assert on[0] == 2e6
+    assert "changes lie on ticks 2 us apart" in on[1]
+    sampled_ps = ticks_ps + 10_000 * draws.integers(0, 2, ticks_ps.size)
+    beside = find_listed_interval([sampled_ps], 10**4, None, Hints.of(), "a.csv")
+    assert beside[0] == 2e6  # a coarser interval claims no more than a finer one
+    assert "changes lie within 10 ns of ticks 2 us apart" in beside[1]
+    assert beside[1].source == "convention"
+    other = np.sort(sampled_ps + 20_000 * draws.integers(0, 2, ticks_ps.size))
+    assert find_listed_interval([other], 10**4, None, Hints.of(), "a.csv")[0] < 2e6
+
+
 def test_few_changes_are_not_enough():
     assert find_interval_ps([np.arange(19) * 1_000_000], 1) is None
 

@@ -133,7 +133,8 @@ def test_look_fits_its_terminal_and_names_do_no_harm(width):
     )
     assert "\x1b" not in out.getvalue()
     assert "\u202e" not in out.getvalue()
-    assert all(len(row) <= width for row in out.getvalue().splitlines())
+    rows = out.getvalue().splitlines()  # A name or path is never broken in two.
+    assert all(len(row) <= width or len(row.split()) == 1 for row in rows)
 
 
 def test_kinds_are_told_by_content_not_by_name(tmp_path):

@@ -575,11 +575,15 @@ def find_listed_interval(
             what, stated_ps, "ps", "file" if by_file else "person", arguments,
         )  # fmt: skip
     if shown_ps is not None:
+        # Ticks of whole printed digits need no rounding: beside them lies a slower source's clock,
+        # sampled faster, or a last digit printed wrong.
+        beside = shown_ps % resolution_ps == 0 and not _fits(parts, shown_ps, 0)
         return shown_ps, Assumption(
-            f"All {sum(part.size for part in parts)} changes lie on ticks "
+            f"All {sum(part.size for part in parts)} changes lie "
+            f"{f'within {format_interval(resolution_ps)} of' if beside else 'on'} ticks "
             f"{format_interval(shown_ps)} apart, which is taken as the sampling interval "
             f"({format_rate(shown_ps)}).",
-            what, shown_ps, "ps", "data", arguments,
+            what, shown_ps, "ps", "convention" if beside else "data", arguments,
         )  # fmt: skip
     if bound is None:
         return None, Assumption(

@@ -275,7 +275,7 @@ def prove(fit: MixFit, changes: Sequence[Change]) -> Proof:
     return Proof(after, found.name, responses_of(after), works)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class MixingAdvice:
     """Changes to make together, and their proof."""
 
@@ -284,6 +284,10 @@ class MixingAdvice:
     proof: Proof  # What the recorded data say of them
     # Whether something is wrong without them; what is optional comes on top of the best
     needed: bool
+
+    def __repr__(self) -> str:
+        words = "; ".join(change.words for change in self.by_effort)
+        return f"<MixingAdvice{'' if self.needed else ' (optional)'}: {words or 'no change'}>"
 
     @property
     def by_effort(self) -> tuple[Change, ...]:

@@ -8,10 +8,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-import numpy as np
-import numpy.typing as npt
-
 from pwmscope.errors import Reason, named
+from pwmscope.model.recording import FloatArray
 
 MIN_US = 5e-4
 """Less than this is nothing: edges are kept to a picosecond."""
@@ -346,9 +344,7 @@ class Evidence:
     last: int | None = None
 
     @classmethod
-    def of(
-        cls, rise_s: npt.NDArray[np.float64], first: int, last: int, pulses: int = 1
-    ) -> Evidence:
+    def of(cls, rise_s: FloatArray, first: int, last: int, pulses: int = 1) -> Evidence:
         """Name the stretch from one pulse to another.
 
         Parameters

@@ -34,7 +34,7 @@ class Span:
     end_s: float
 
 
-def inside(spans: tuple[Span, ...], time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+def inside(spans: tuple[Span, ...], time_s: FloatArray) -> BoolArray:
     """Say which instants lie inside any of the spans.
 
     >>> inside((Span(1.0, 2.0), Span(5.0, 6.0)), np.array([0.5, 1.0, 3.0, 5.5]))
@@ -45,13 +45,11 @@ def inside(spans: tuple[Span, ...], time_s: npt.NDArray[np.float64]) -> npt.NDAr
     starts = np.array([span.start_s for span in spans])
     ends = np.array([span.end_s for span in spans])
     span = np.searchsorted(starts, time_s, side="right") - 1
-    within: npt.NDArray[np.bool_] = (span >= 0) & (time_s < ends[np.maximum(span, 0)])
+    within: BoolArray = (span >= 0) & (time_s < ends[np.maximum(span, 0)])
     return within
 
 
-def overlaps(
-    spans: tuple[Span, ...], begin_s: npt.NDArray[np.float64], end_s: npt.NDArray[np.float64]
-) -> npt.NDArray[np.bool_]:
+def overlaps(spans: tuple[Span, ...], begin_s: FloatArray, end_s: FloatArray) -> BoolArray:
     """Say which stretches of time share any with one of the spans.
 
     >>> begin_s = np.array([0.0, 0.5, 1.2, 2.0])
@@ -63,7 +61,7 @@ def overlaps(
     starts = np.array([span.start_s for span in spans])
     ends = np.array([span.end_s for span in spans])
     span = np.searchsorted(starts, end_s, side="left") - 1
-    shared: npt.NDArray[np.bool_] = (span >= 0) & (ends[np.maximum(span, 0)] > begin_s)
+    shared: BoolArray = (span >= 0) & (ends[np.maximum(span, 0)] > begin_s)
     return shared
 
 
@@ -120,27 +118,23 @@ class Plateaus:
     """What an analogue line's high state was like, each time, as columns."""
 
     # shape (n,): When the voltage first reached nine tenths of the way up, in picoseconds
-    begin_ps: npt.NDArray[np.int64]
-    lasts_ps: npt.NDArray[np.int64]  # shape (n,): Until it was there for the last time
+    begin_ps: IntArray
+    lasts_ps: IntArray  # shape (n,): Until it was there for the last time
     # shape (n,): Median of the samples of the high state; its lowest sample between the first and
     # the last that come within 2 % of that
-    level_v: npt.NDArray[np.float64]
-    lowest_v: npt.NDArray[np.float64]
+    level_v: FloatArray
+    lowest_v: FloatArray
     # shape (n,): From one tenth of the way up to nine tenths; NaN where the beginning was not seen
-    rise_ps: npt.NDArray[np.float64]
+    rise_ps: FloatArray
     interval_ps: float  # Mean distance of samples
 
     def between(self, start_ps: int, end_ps: int) -> Plateaus:
         """Keep those that begin and end within a span."""
         kept = (self.begin_ps > start_ps) & (self.begin_ps + self.lasts_ps <= end_ps)
         return Plateaus(
-            self.begin_ps[kept],
-            self.lasts_ps[kept],
-            self.level_v[kept],
-            self.lowest_v[kept],
-            self.rise_ps[kept],
-            self.interval_ps,
-        )
+            self.begin_ps[kept], self.lasts_ps[kept], self.level_v[kept], self.lowest_v[kept],
+            self.rise_ps[kept], self.interval_ps,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,7 +161,7 @@ class Voltage:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Line:
     """One recorded wire, as the instants at which its level changed.
 
@@ -194,7 +188,7 @@ class Line:
     """
 
     name: str
-    edges_ps: npt.NDArray[np.int64]
+    edges_ps: IntArray
     initial_level: int
     plateaus: Plateaus | None = field(default=None, compare=False, repr=False)
     voltage: Voltage | None = field(default=None, compare=False, repr=False)
@@ -215,7 +209,7 @@ class Line:
         if edges_ps.size and edges_ps[0] < 0:
             raise ArgumentError("edges_ps", f"below 0 for line {self.name}", expected)
 
-    def rises_ps(self, *, inverted: bool = False) -> npt.NDArray[np.int64]:
+    def rises_ps(self, *, inverted: bool = False) -> IntArray:
         """Return the instants of the low-to-high edges.
 
         Parameters
@@ -231,7 +225,7 @@ class Line:
         first = self.initial_level ^ int(inverted)
         return self.edges_ps[first::2]
 
-    def falls_ps(self, *, inverted: bool = False) -> npt.NDArray[np.int64]:
+    def falls_ps(self, *, inverted: bool = False) -> IntArray:
         """Return the instants of the high-to-low edges.
 
         Parameters
@@ -248,7 +242,7 @@ class Line:
         return self.edges_ps[first::2]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Capture:
     """Digital lines recorded together over one time span.
 

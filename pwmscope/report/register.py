@@ -474,30 +474,24 @@ def spreadsheet_safe(table: pl.DataFrame) -> pl.DataFrame:
 
 def findings_table(register: Path) -> pl.DataFrame:
     """Return every finding of every entry, one a row, with the entry's facts."""
+    columns = ", ".join(f'"{name}"' for name in _COLUMNS)
     asked = (
-        "SELECT entry.id AS entry, added_utc, source, sha256, robot, club, note, version, line, "
-        'name, number, text, unit, uncertainty, verdict, "limit", sentence '
-        "FROM finding JOIN entry ON entry.id = finding.entry ORDER BY entry.id, finding.rowid"
-    )
-    schema = dict.fromkeys(
-        ("added_utc", "source", "sha256", "robot", "club", "note", "version", "line", "name"),
-        pl.String,
+        f"SELECT entry.id AS {columns} FROM finding JOIN entry ON entry.id = finding.entry "
+        "ORDER BY entry.id, finding.rowid"
     )
     with _opened(register) as base:
         rows = base.execute(asked).fetchall()
-    rows = [tuple(map(_cell, row, _KINDS)) for row in rows]
-    return pl.DataFrame(
-        rows,
-        schema={
-            "entry": pl.Int64, **schema, "number": pl.Float64, "text": pl.String,
-            "unit": pl.String, "uncertainty": pl.Float64, "verdict": pl.String,
-            "limit": pl.String, "sentence": pl.String,
-        },
-        orient="row",
-    )  # fmt: skip
+    rows = [tuple(map(_cell, row, _COLUMNS.values())) for row in rows]
+    kinds = {int: pl.Int64, float: pl.Float64, str: pl.String}
+    schema = {name: kinds[kind] for name, kind in _COLUMNS.items()}
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-_KINDS: Final = (int, *[str] * 9, float, str, str, float, str, str, str)
+_COLUMNS: Final[dict[str, type]] = {
+    "entry": int, "added_utc": str, "source": str, "sha256": str, "robot": str, "club": str,
+    "note": str, "version": str, "line": str, "name": str, "number": float, "text": str,
+    "unit": str, "uncertainty": float, "verdict": str, "limit": str, "sentence": str,
+}  # fmt: skip
 
 
 def _cell(value: object, kind: type) -> object:
@@ -868,25 +862,22 @@ def _shown(text: str) -> str:
 
 def day_sheet_text(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) -> str:
     """Write the check sheet as HTML text."""
-    return fill_page(
-        "day_sheet.html.j2", {}, look=[template_text("look.css"), template_text("day_sheet.css")],
-        day=day.isoformat(), summary=_summary(rows), rows=rows, cautions=CAUTIONS,
-        rulebook=DAY_RULEBOOK, register=_shown(register.name), version=__version__,
-    )  # fmt: skip
+    look = [template_text("look.css"), template_text("day_sheet.css")]
+    return fill_page("day_sheet.html.j2", {}, look=look, rows=rows, **_words(register, day, rows))
 
 
 def day_sheet_pdf(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) -> bytes:
     """Set the check sheet as PDF on A4, in black and white."""
-    content = {
-        "day": day.isoformat(),
-        "summary": _summary(rows),
-        "rows": [asdict(row) for row in rows],
-        "cautions": CAUTIONS,
-        "rulebook": DAY_RULEBOOK,
-        "register": _shown(register.name),
-        "version": __version__,
-    }
+    content = {"rows": [asdict(row) for row in rows], **_words(register, day, rows)}
     return set_pdf("one_page.typ", "day_sheet.typ", day=json.dumps(content), paper="a4")
+
+
+def _words(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) -> dict[str, Any]:
+    """Collect what stands round the rows."""
+    return {
+        "day": day.isoformat(), "summary": _summary(rows), "cautions": CAUTIONS,
+        "rulebook": DAY_RULEBOOK, "register": _shown(register.name), "version": __version__,
+    }  # fmt: skip
 
 
 def _summary(rows: tuple[DayRow, ...]) -> str:

@@ -101,12 +101,7 @@ def robot_answer(
         answer.headline,
         answer.judged,
         tuple(
-            DeviceVerdict(
-                card.line,
-                card.device or card.role,
-                card.verdict,
-                danger_of(card.role),
-            )
+            DeviceVerdict(card.line, card.device or card.role, card.verdict, danger_of(card.role))
             for card in answer.cards
         ),
         tuple((hazard.kind.value, hazard.lines) for hazard in answer.hazards),

@@ -47,6 +47,22 @@ def wrapped(sentence: str, width: int, first: str = "", next_lines: str = "") ->
     return untied(filled)
 
 
+def table_of(
+    heads: Sequence[str], rows: Iterable[Sequence[str]], *, right: Iterable[int] = ()
+) -> Table:
+    """Lay out names and figures in columns; those numbered `right` stand to the right."""
+    table = Table(
+        box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, show_header=any(heads)
+    )
+    for head in heads:
+        table.add_column(Text(head), overflow="fold")
+    for number in right:
+        table.columns[number].justify = "right"
+    for row in rows:
+        table.add_row(*map(Text, row))
+    return table
+
+
 def print_table(table: Table, console: Console) -> None:
     """Print a table, without the blanks that fill its last column."""
     for line in console.render_lines(table, pad=False):

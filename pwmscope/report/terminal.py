@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from rich.console import Console
@@ -13,18 +13,16 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Kind, Line, format_interval, format_rate
+from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line, format_interval, format_rate
 from pwmscope.errors import HintError
 from pwmscope.findings import (
     ChannelFindings,
     Evidence,
     Finding,
     Findings,
-    Summary,
     Verdict,
     definitions,
 )
-from pwmscope.findings.timing import Jitter
 from pwmscope.model import Assumption, Definition, assumed, format_line, format_plainly
 from pwmscope.report.answer import Answer, Card
 from pwmscope.report.evidence import LineChecks, format_lines
@@ -42,6 +40,7 @@ from pwmscope.report.sentences import (
     print_table,
     print_wrapped,
     short_names,
+    table_of,
     tied,
     wrapped,
 )
@@ -247,23 +246,25 @@ def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Verdict, str]]:
 
 def _figures_table(channels: Sequence[ChannelFindings]) -> Table:
     """Put neutral, ends, jitter and rate of each line side by side."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
-    table.add_column("", overflow="fold", max_width=24)
-    for head in ("neutral, us", "ends, us", "jitter, us", "frames/s"):
-        table.add_column(head, justify="right", header_style="")
+    rows = []
     for channel in channels:
         travel, timing = channel.travel, channel.timing
         neutral = None if travel is None else travel.neutral
         ends = () if travel is None else (travel.low, travel.high)
         told = [format_number(None if end is None else end.width_us, 1) for end in ends]
         jitter = None if timing is None else timing.own_width_jitter_us
-        table.add_row(
-            Text(f"  {format_line(channel.line)}"),
-            format_number(None if neutral is None else neutral.width_us, 1),
-            " and ".join(told) if any(ends) else "–",
-            format_number(None if jitter is None else jitter.rms, 2),
-            format_number(None if timing is None else timing.frame_rate_hz, 2),
+        rows.append(
+            (
+                f"  {format_line(channel.line)}",
+                format_number(None if neutral is None else neutral.width_us, 1),
+                " and ".join(told) if any(ends) else "–",
+                format_number(None if jitter is None else jitter.rms, 2),
+                format_number(None if timing is None else timing.frame_rate_hz, 2),
+            )
         )
+    heads = ("", "neutral, us", "ends, us", "jitter, us", "frames/s")
+    table = table_of(heads, rows, right=range(1, len(heads)))
+    table.columns[0].max_width = 24
     return table
 
 
@@ -373,18 +374,22 @@ def _table(channels: list[ChannelFindings]) -> Table:
     return table
 
 
+_SUMMARY: Final = {
+    "median": "median", "mean": "mean", "min": "min", "max": "max", "spread (std)": "std"
+}  # fmt: skip
+_JITTER: Final = {
+    "RMS": "rms", "peak to peak": "peak_to_peak", "sampling floor RMS": "sampling_floor_rms"
+}  # fmt: skip
+
+
 def _rows() -> Iterator[tuple[str, Cell]]:
     yield "convention", lambda c: c.table.convention.name
     yield "pulses measured", lambda c: str(c.pulses)
-    yield from _summary_rows("pulse width", lambda c: c.travel.width_us if c.travel else None, 2)
-    yield from _summary_rows("frame period", lambda c: c.timing.period_us if c.timing else None, 2)
-    yield "frame rate, Hz", lambda c: format_number(c.timing.frame_rate_hz if c.timing else None, 4)
-    yield from _jitter_rows(
-        "width jitter", lambda c: c.timing.own_width_jitter_us if c.timing else None
-    )
-    yield from _jitter_rows(
-        "period jitter", lambda c: c.timing.own_period_jitter_us if c.timing else None
-    )
+    yield from _figures("pulse width", "travel.width_us", _SUMMARY, 2)
+    yield from _figures("frame period", "timing.period_us", _SUMMARY, 2)
+    yield "frame rate, Hz", lambda c: format_number(_reached(c, "timing.frame_rate_hz"), 4)
+    yield from _figures("width jitter", "timing.own_width_jitter_us", _JITTER, 3)
+    yield from _figures("period jitter", "timing.own_period_jitter_us", _JITTER, 3)
     yield "low endpoint, us", lambda c: _level(c, "low")
     yield "high endpoint, us", lambda c: _level(c, "high")
     yield "neutral, us", lambda c: _level(c, "neutral")
@@ -422,34 +427,22 @@ def _said(channel: ChannelFindings, name: str) -> str:
     return "–"
 
 
-def _summary_rows(
-    what: str, of: Callable[[ChannelFindings], Summary | None], decimals: int
+def _figures(
+    what: str, of: str, named: Mapping[str, str], decimals: int
 ) -> Iterator[tuple[str, Cell]]:
-    for key, name in (
-        ("median", "median"),
-        ("mean", "mean"),
-        ("min", "min"),
-        ("max", "max"),
-        ("std", "spread (std)"),
-    ):
+    for name, key in named.items():
         yield (
             f"{what}, {name}, us",
-            lambda c, key=key: format_number(getattr(of(c), key, None), decimals),  # type: ignore[misc]
+            lambda c, path=f"{of}.{key}": format_number(_reached(c, path), decimals),  # type: ignore[misc]
         )
 
 
-def _jitter_rows(
-    what: str, of: Callable[[ChannelFindings], Jitter | None]
-) -> Iterator[tuple[str, Cell]]:
-    for key, name in (
-        ("rms", "RMS"),
-        ("peak_to_peak", "peak to peak"),
-        ("sampling_floor_rms", "sampling floor RMS"),
-    ):
-        yield (
-            f"{what}, {name}, us",
-            lambda c, key=key: format_number(getattr(of(c), key, None), 3),  # type: ignore[misc]
-        )
+def _reached(channel: ChannelFindings, path: str) -> float | None:
+    """Follow attributes by their names; None where one of them is."""
+    found: Any = channel
+    for name in path.split("."):
+        found = getattr(found, name, None)
+    return None if found is None else float(found)
 
 
 def _level(channel: ChannelFindings, which: str) -> str:
@@ -581,12 +574,12 @@ _MAX_IN_US: Final = 10_000
 
 
 def print_look(
-    capture: Capture, kind: Kind, size_bytes: int, console: Console, option_of: Mapping[str, str]
+    capture: Capture, kind: str, size_bytes: int, console: Console, option_of: Mapping[str, str]
 ) -> None:
     """Print how a file was understood."""
     console.print(Text(capture.source, style="bold"))
     for name, value in (
-        ("file", f"{kind.words}, {_grouped(size_bytes)} bytes"),
+        ("file", f"{kind}, {_grouped(size_bytes)} bytes"),
         ("length", f"{capture.duration_s:.6f} s"),
         ("sampling", _sampling(capture, option_of)),
     ):

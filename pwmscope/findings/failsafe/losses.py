@@ -9,11 +9,10 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.errors import HintError
 from pwmscope.findings.segmentation import Dwells
-from pwmscope.model import CLOCK_TOLERANCE
+from pwmscope.model import CLOCK_TOLERANCE, FloatArray
 from pwmscope.pulses import PulseTable
 
 QUIET_S: Final = 0.2
@@ -40,8 +39,6 @@ BEAT_REACH: Final = 0.2
 """Frames differ by no more than this part of a period."""
 IN_BEAT: Final = 0.05
 """Pulses that come on within this part of a frame of the old beat may be of the same clock."""
-
-FloatArray = npt.NDArray[np.float64]
 
 
 class Known(StrEnum):

@@ -79,7 +79,9 @@ def _without_band(case: Case) -> Answer:
             "Write its stop_us.",
         )
     if _polarity_is_open(case):
-        return Verdict.NOT_SHOWN, format_open(case, Cause.REVERSED_MARKER, Ground.POLARITY)
+        return Verdict.NOT_SHOWN, format_open(
+            case, Alternative(Cause.REVERSED_MARKER, Ground.POLARITY)
+        )
     if response.behaviour in (LossClass.HOLDS_LAST, LossClass.WANDERS) and not case.is_short:
         return Verdict.DOES_NOT_MEET, f"The output {response.behaviour.value}."
     if not loss.is_inferred and response.settled_s is not None:
@@ -228,7 +230,7 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
         yield response.why_not
     alternative = first_open(case)
     if alternative is not None:
-        yield format_open(case, alternative.cause, alternative.ground, alternative)
+        yield format_open(case, alternative)
     yield from _late_points(case, band)
 
 
@@ -304,13 +306,11 @@ HOLD_STICK: Final = (
 )
 
 
-def format_open(
-    case: Case, cause: Cause, ground: Ground, alternative: Alternative | None = None
-) -> str:
+def format_open(case: Case, alternative: Alternative) -> str:
     """Say which cause is left, and what to record so that it is not."""
+    cause, ground = alternative.cause, alternative.ground
     if ground is Ground.FOLLOWS:
-        other = alternative.lines[0] if alternative is not None and alternative.lines else ""
-        if other and other != case.setting.line:
+        if alternative.lines and alternative.lines[0] != case.setting.line:
             return Reason(
                 "Another line still followed a moving stick after this one had changed. The "
                 "link was not lost by then.",
@@ -323,7 +323,7 @@ def format_open(
             )
     if ground in _SAID:
         return _SAID[ground]
-    if ground is Ground.LEAPT and alternative is not None:
+    if ground is Ground.LEAPT:
         return Reason(
             f"The output left its stop range at {alternative.at_s:.3f} s. The link was seen "
             "back only later or not at all. A transmitter that starts with other widths "

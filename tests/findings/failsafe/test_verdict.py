@@ -11,7 +11,7 @@ import pytest
 from loss_drill import Drill, check, preset, sheet_of
 
 from pwmscope.bench import Marker
-from pwmscope.findings.failsafe import Cause, Ground, Polarity
+from pwmscope.findings.failsafe import Alternative, Cause, Ground, Polarity
 from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import ChangeKind, LossClass
 from pwmscope.findings.failsafe.verdict import DIES_S, _late_points, format_open, judge_loss
@@ -329,7 +329,7 @@ def test_one_that_stood_in_before_the_stated_limit_may_have_left_with_the_link(s
 def test_every_ground_that_leaves_a_cause_open_has_words():
     for ground in list(Ground)[list(Ground).index(Ground.OPEN) :]:
         for cause in Cause:
-            said = format_open(GOOD, cause, ground)
+            said = format_open(GOOD, Alternative(cause, ground, (), 14.0))
             assert said.endswith(".")
             assert said[0].isupper()
 

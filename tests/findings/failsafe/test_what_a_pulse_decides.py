@@ -11,6 +11,7 @@ import pytest
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import (
     LossClass,
     Rest,
@@ -48,8 +49,8 @@ def table_of(rise_s, width_us, interval_us=0.125):
 def stop(rise_s, width_us, *, earliest_s=2.0, back_s=6.0, until_s=6.0, end_s=9.0):
     windows = Windows(*(np.array([value]) for value in (earliest_s, back_s, until_s)))
     found = find_stop_times(
-        table_of(rise_s, width_us), FRAME_S * 1e6, windows, BAND, no_pulses_stop=True,
-        no_pulses_after_s=0.25, end_s=end_s,
+        table_of(rise_s, width_us), FRAME_S * 1e6, windows,
+        Expectation("drive-left", BAND, no_pulses_stop=True, no_pulses_after_s=0.25), end_s,
     )  # fmt: skip
     return found.stopped_s.item(), found.last_outside_s.item(), found.ran_on.item()
 

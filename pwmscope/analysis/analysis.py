@@ -51,6 +51,7 @@ from pwmscope.findings import (
     Finding,
     Findings,
     LossEvent,
+    SensorFindings,
     Verdict,
     examine,
     examine_link_record,
@@ -106,15 +107,18 @@ class LineAnalysis:
     channels: tuple[ChannelFindings, ...]  # What each recording that holds the line shows of it
     checks: LineChecks  # The checks of its pulses, over all recordings
     failsafe: FailsafeLine  # Its failsafe check
+    sensors: tuple[SensorFindings, ...] = ()  # Of a sensor's line, what each recording shows
 
     def __getitem__(self, name: str) -> Finding:
         """Return a finding by its name: where several recordings have it, the one that governs."""
         for check in self.checks.checks:
             if check.finding.name == name:
                 return check.finding
-        found = [f for channel in self.channels for f in channel.findings if f.name == name]
+        told = [f for channel in self.channels for f in channel.findings]
+        told += [f for sensor in self.sensors for f in sensor.findings]
+        found = [f for f in told if f.name == name]
         if not found:
-            names = dict.fromkeys(f.name for channel in self.channels for f in channel.findings)
+            names = dict.fromkeys(f.name for f in told)
             raise ArgumentError("name", format_given(name), f"one of {', '.join(names) or 'none'}")
         worst_first = sorted(found, key=lambda finding: badness(finding.verdict))
         if worst_first[0].verdict is Verdict.DOES_NOT_MEET:
@@ -547,20 +551,26 @@ class Analysis:
         return replace(self, wiring=check_wiring(self.sheet))
 
     def __getitem__(self, line: str) -> LineAnalysis:
-        """Return everything about a line; a sensor's stands in ``findings[0].sensors``."""
+        """Return everything about a line: an output's, the marker's or a sensor's."""
         checks = next((found for found in self.checks if found.line == line), None)
-        failsafe = next((found for found in self.failsafe.lines if found.line == line), None)
-        if failsafe is None:
-            lines = ", ".join(found.line for found in self.failsafe.lines) or "none"
+        channels = tuple(f.channels[line] for f in self.findings if line in f.channels)
+        sensors = tuple(f.sensors[line] for f in self.findings if line in f.sensors)
+        known = [found.line for found in self.failsafe.lines]
+        for findings in self.findings:
+            known += [*findings.channels, *findings.sensors, *findings.capture.lines]
+        if line not in known:
+            lines = ", ".join(dict.fromkeys(known)) or "none"
             raise ArgumentError("line", format_given(line), f"one of the lines: {lines}")
+        failsafe = self.failsafe.of_line(line)
         channel = None if self.sheet is None else self.sheet.channels.get(line)
         return LineAnalysis(
             line,
             "" if channel is None else channel.role,
             "" if channel is None else channel.device,
-            tuple(f.channels[line] for f in self.findings if line in f.channels),
+            channels,
             checks or LineChecks(line, (), failsafe.why_not, is_idle=True),
             failsafe,
+            sensors,
         )
 
     def __repr__(self) -> str:

@@ -4,6 +4,7 @@ import gzip
 import io
 import subprocess
 import sys
+import zipfile
 from decimal import Decimal
 
 import numpy as np
@@ -174,6 +175,30 @@ def test_a_column_that_cannot_be_read_may_be_left_out():
     assert neutral_us(frame, hints={"lines": ["RX1"]}) == pytest.approx(1500.0, abs=1e-3)
 
 
+def test_a_line_that_is_not_there_is_told_beside_those_that_are():
+    assert "the lines are RX1, RX2" in refused(table(), hints={"lines": ["RX9"]})
+
+
+def test_whole_numbers_in_objects_lose_no_digit():
+    stamp_ns = (table().time_us * 1000).astype(np.int64) + 1_700_000_000 * 10**9
+    frame = table().drop(columns="time_us").assign(time_ns=stamp_ns.astype(object))
+    assert pwmscope.analyse(frame).captures[0].lines["RX1"].edges_ps[0] == 3 * 10**9
+
+
+@pytest.mark.parametrize(
+    "dtype", ["bool[pyarrow]", "int8[pyarrow]", "timestamp[ns, tz=UTC][pyarrow]"]
+)
+def test_columns_of_arrow_are_read(dtype):
+    pytest.importorskip("pyarrow")
+    frame = table()
+    if "timestamp" in dtype:
+        stamped = stamps().dt.tz_localize("UTC").astype(dtype)
+        frame = frame.drop(columns="time_us").assign(time=stamped)
+    else:
+        frame = frame.astype({"RX1": dtype})
+    assert neutral_us(frame) == pytest.approx(1500.0, abs=1e-3)
+
+
 def test_times_that_are_none_are_not_to_be_left_out():
     frame = table().rename(columns={"time_us": "time"}).assign(time="noon")
     said = refused(frame)
@@ -187,6 +212,7 @@ def test_times_that_are_none_are_not_to_be_left_out():
         table().RX1, table().to_dict("list"), table().to_numpy(), [1, 2], None, 5, b"a.csv",
         pd.DataFrame(), pd.DataFrame({"time_us": []}), pl.DataFrame(), table().iloc[:1],
         io.StringIO("time_us,RX1\n0,0\n"), io.BytesIO(), "", "nowhere.csv", "a\0b.csv",
+        zipfile.ZipFile(io.BytesIO(), "w"),
         pl.LazyFrame({"a": [1]}).select("b"), pl.scan_csv("nowhere.csv"),
         {"time_us": np.arange(3)}, object(),
     ],

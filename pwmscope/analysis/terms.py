@@ -132,7 +132,7 @@ def _read_open(file: BinaryIO, hints: Mapping[str, Any], name: str) -> Capture:
                             "source", "a file open for text", TAKEN, "Open it with mode 'rb'."
                         )
                     out.write(chunk)
-        except (OSError, EOFError, ValueError) as error:
+        except (OSError, EOFError, ValueError, TypeError, KeyError) as error:
             raise ArgumentError("source", f"a file that cannot be read ({error})", TAKEN) from None
         with called(copy, name or str(file.name)):
             return load(copy, **hints)
@@ -174,16 +174,25 @@ def _from_pandas(frame: pd.DataFrame, hints: Hints) -> tuple[pl.DataFrame, tuple
         )  # fmt: skip
     numbered = [repr(name) for name in frame.columns if not isinstance(name, str)]
     said = f"Columns that no text names were named as text: {', '.join(numbered[:12])}."
-    columns = (
-        _series(name, frame.iloc[:, at], hints)
-        for at, name in enumerate(names)
-        if hints.lines is None or name in hints.lines or _may_be_time(name, at, hints)
-    )
-    return pl.DataFrame(list(columns)), (said,) * bool(numbered)
+    columns = []
+    for at, name in enumerate(names):
+        column = _series(name, frame.iloc[:, at])
+        if column is not None:
+            columns.append(column)
+        elif hints.lines is None or name in hints.lines or name == hints.time_column:
+            raise _unreadable(name, frame.dtypes.iloc[at], hints)
+    return pl.DataFrame(columns), (said,) * bool(numbered)
 
 
-def _may_be_time(name: str, at: int, hints: Hints) -> bool:
-    return name == hints.time_column or time_unit_in(name)[0] or at == 0
+def _unreadable(name: str, dtype: object, hints: Hints) -> ArgumentError:
+    """Refuse a column that holds no levels, voltages or times."""
+    is_time = name == hints.time_column or time_unit_in(name)[0]
+    return ArgumentError(
+        "source", f"a data frame whose column '{name}' holds {dtype}",
+        "numbers or time stamps" if is_time else "numbers or truth values",
+        "Name another with hints={'time_column': ...}." if is_time
+        else "Leave it out with hints={'lines': [...]}.",
+    )  # fmt: skip
 
 
 def _with_time(frame: pd.DataFrame) -> pd.DataFrame:
@@ -205,8 +214,8 @@ def _with_time(frame: pd.DataFrame) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _series(name: str, column: pd.Series[Any], hints: Hints) -> pl.Series:
-    """Take over one column of levels, voltages or times."""
+def _series(name: str, column: pd.Series[Any]) -> pl.Series | None:
+    """Take over one column of levels, voltages or times; None where it holds something else."""
     import pandas as pd  # noqa: PLC0415 - it is there already
     import polars as pl  # noqa: PLC0415 - slow to import
 
@@ -215,22 +224,14 @@ def _series(name: str, column: pd.Series[Any], hints: Hints) -> pl.Series:
     values = column.to_numpy()
     if values.dtype.kind in "mM":
         return pl.Series(name, values.astype(f"{values.dtype.kind}8[ns]"))
+    if values.dtype.kind == "f" and values.dtype.itemsize > 8:
+        values = values.astype(np.float64)
     if values.dtype.kind in "biuf":
         return pl.Series(name, values)
-    if values.dtype == object:
-        cells = [
-            None if lacks else cell for cell, lacks in zip(values, pd.isna(values), strict=True)
-        ]
-        series = _plain(name, cells)
-        if series is not None:
-            return series
-    is_time = name == hints.time_column or time_unit_in(name)[0]
-    raise ArgumentError(
-        "source", f"a data frame whose column '{name}' holds {column.dtype}",
-        "numbers or time stamps" if is_time else "numbers or truth values",
-        "Name another with hints={'time_column': ...}." if is_time
-        else "Leave it out with hints={'lines': [...]}.",
-    )  # fmt: skip
+    if values.dtype != object:
+        return None
+    lacking = pd.isna(values)
+    return _plain(name, [None if no else cell for cell, no in zip(values, lacking, strict=True)])
 
 
 def _plain(name: str, cells: list[Any]) -> pl.Series | None:
@@ -240,15 +241,15 @@ def _plain(name: str, cells: list[Any]) -> pl.Series | None:
     kinds = {type(cell) for cell in cells if cell is not None}
     if kinds and kinds <= {bool, np.bool_}:
         return pl.Series(name, [None if cell is None else bool(cell) for cell in cells], pl.Boolean)
-    if kinds and all(issubclass(kind, int | float | np.number) for kind in kinds):
-        return pl.Series(
-            name, [None if cell is None else float(cell) for cell in cells], pl.Float64
-        )
+    if kinds and all(issubclass(kind, int | np.integer) for kind in kinds):
+        cells = [None if cell is None else int(cell) for cell in cells]
+    elif kinds and all(issubclass(kind, int | float | np.number) for kind in kinds):
+        cells = [None if cell is None else float(cell) for cell in cells]
     try:
         series = pl.Series(name, cells)
     except (TypeError, ValueError, OverflowError, pl.exceptions.PolarsError):
         return None
-    is_known = series.dtype.is_decimal() or isinstance(
+    is_known = series.dtype.is_numeric() or isinstance(
         series.dtype, pl.Datetime | pl.Duration | pl.Time
     )
     return series if is_known else None

@@ -3,6 +3,7 @@
 import gzip
 
 import numpy as np
+import pandas as pd
 import polars as pl
 import pytest
 
@@ -37,17 +38,19 @@ def in_every_form(tmp_path):
     packed.write_bytes(gzip.compress((tmp_path / "a.csv").read_bytes()))
     frame.write_parquet(tmp_path / "a.parquet")
     return {
+        "pandas": pd.DataFrame(frame.to_dict()),
         "csv": tmp_path / "a.csv", "gz": packed, "parquet": tmp_path / "a.parquet", "frame": frame,
     }  # fmt: skip
 
 
-@pytest.mark.parametrize("form", ["csv", "gz", "parquet", "frame"])
+@pytest.mark.parametrize("form", ["csv", "gz", "parquet", "frame", "pandas"])
 @pytest.mark.parametrize("lines", [["RX1"], ["RX4", "RX1"]])
 def test_the_lines_that_are_kept_change_neither_the_interval_nor_a_finding(tmp_path, form, lines):
     source = in_every_form(tmp_path)[form]
     whole = pwmscope.analyse(source)
     kept = pwmscope.analyse(source, hints={"lines": lines})
     assert list(kept.captures[0].lines) == lines
+    assert not any("none of the lines read" in said for said in kept.captures[0].assumptions)
     assert kept.captures[0].sample_interval_ps == whole.captures[0].sample_interval_ps == 500_000
     for line in lines:
         # The time of what is not held is the same, so each figure is the same to its last digit.

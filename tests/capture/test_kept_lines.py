@@ -59,6 +59,20 @@ def test_the_lines_that_are_kept_change_neither_the_interval_nor_a_finding(tmp_p
         assert kept[line]["rest position"].verdict == whole[line]["rest position"].verdict
 
 
+def test_a_dump_shows_its_interval_by_all_lines(tmp_path):
+    # The kept line changes on a grid of 10 ms, the other one shows the analyser's 500 ns.
+    other_ns = 3_000_500 + 7_001_500 * np.arange(60)
+    moments = {n: "1!" if n % 20_000_000 else "0!" for n in range(10_000_000, 400_000_000, 10**7)}
+    moments.update({int(n): f'{1 - at % 2}"' for at, n in enumerate(other_ns)})
+    text = '$timescale 1 ns $end $var wire 1 ! A $end $var wire 1 " B $end $enddefinitions $end\n'
+    text += '#0 0! 0"\n' + "".join(f"#{n} {moments[n]}\n" for n in sorted(moments))
+    file = tmp_path / "a.vcd"
+    file.write_text(text)
+    whole, kept = pwmscope.load(file), pwmscope.load(file, lines=["A"])
+    assert list(kept.lines) == ["A"]
+    assert kept.sample_interval_ps == whole.sample_interval_ps == 500_000
+
+
 def test_a_left_out_column_that_cannot_be_read_does_not_matter(tmp_path):
     frame = receiver().with_columns(pl.Series("RX4", ["?"] * 7 + ["0", "1"], dtype=pl.String)
                                     .gather(np.arange(receiver().height) % 9))  # fmt: skip

@@ -163,8 +163,9 @@ def test_a_frame_of_numbers_without_a_time_column_is_told_to_give_the_rate(make,
     assert "hints={'rate': '1MHz'}" in said
 
 
-def test_a_missing_truth_value_is_named_by_its_row():
-    frame = table().astype({"RX1": "boolean"})
+@pytest.mark.parametrize("dtype", ["boolean", "Int8", "Float64"])
+def test_a_missing_level_is_named_by_its_row(dtype):
+    frame = table().astype({"RX1": dtype})
     frame.loc[100, "RX1"] = pd.NA
     assert "row 101, column RX1: nothing stands" in refused(frame)
 
@@ -177,6 +178,10 @@ def test_a_column_that_cannot_be_read_may_be_left_out():
 
 def test_a_line_that_is_not_there_is_told_beside_those_that_are():
     assert "the lines are RX1, RX2" in refused(table(), hints={"lines": ["RX9"]})
+
+
+def test_the_time_column_is_no_line():
+    assert "names the time column time_us" in refused(table(), hints={"lines": ["time_us", "RX1"]})
 
 
 def test_whole_numbers_in_objects_lose_no_digit():

@@ -227,7 +227,8 @@ def _series(name: str, column: pd.Series[Any]) -> pl.Series | None:
     if values.dtype.kind == "f" and values.dtype.itemsize > 8:
         values = values.astype(np.float64)
     if values.dtype.kind in "biuf":
-        return pl.Series(name, values)
+        # What a column of pandas' own types lacks comes as NaN.
+        return pl.Series(name, values, nan_to_null=not isinstance(column.dtype, np.dtype))
     if values.dtype != object:
         return None
     lacking = pd.isna(values)

@@ -349,6 +349,9 @@ def _which(
         raise CaptureError(source, found, "say which with `time_column`")
     if timed:
         return timed[0], ()
+    asked = [name for name in hints.lines or () if name in schema and time_unit_in(name)[0]]
+    if asked and hints.rate_hz is None:
+        raise HintError(f"{source}: `lines` names the time column {asked[0]}; leave it out there.")
     name = next(iter(schema))
     if len(schema) == 1 or name not in free or not schema[name].is_numeric():
         return None, ()
@@ -569,7 +572,8 @@ def _find_levels(
     asked = [name for name in asked if schema[name] != pl.Boolean]
     voltages: set[str] = set()
     if asked:
-        only_levels = scan.select(_is_level(name).all() for name in asked)
+        # A row that lacks its level makes no voltage of the others.
+        only_levels = scan.select(((pl.col(n) == 0) | (pl.col(n) == 1)).all() for n in asked)
         found = only_levels.collect(engine="streaming").row(0, named=True)
         voltages = {name for name, is_level in found.items() if not is_level}
     if hints.threshold_v is not None and not voltages:

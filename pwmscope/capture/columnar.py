@@ -671,11 +671,12 @@ def _read(table: _Table, hints: Hints, batch_rows: int | None) -> Capture:
         return _stream(replace(table, layout=placed), size)
 
     gathered = gather(rows, table.layout, hints, source, batch_rows)
-    layout, more = _with_decimals(table, gathered.changes)
+    layout, _ = _with_decimals(table, gathered.changes)
     shape = whole_changes(
         gathered, layout, lambda: _left_out(table),
         changed=rows, source=source, batch_rows=batch_rows,
     )  # fmt: skip
+    layout, more = _with_decimals(table, shape)
     clock = find_clock(shape, layout, hints, source, gathered.voltages)
     lines, notes = gathered.lines(clock, hints, source)
     said = (*layout.assumptions, *gathered.said, *more, *clock.assumptions, *notes)

@@ -73,6 +73,23 @@ def test_a_dump_shows_its_interval_by_all_lines(tmp_path):
     assert kept.sample_interval_ps == whole.sample_interval_ps == 500_000
 
 
+@pytest.mark.parametrize("count", [60, 200])
+def test_a_kept_line_on_a_coarse_grid_says_nothing_of_the_files_times(count):
+    # Floating-point times do not say how finely they were written: all changes tell it. Of 200
+    # changes and more, this line alone would show a list of changes 10 ms apart.
+    slow_s = 0.01 * np.arange(1, count)
+    fast_s = 0.003_000_5 + 0.007_001_5 * np.arange(80)
+    time_s = np.unique(np.round(np.concatenate([[0.0], slow_s, fast_s]), 7))
+    frame = pl.DataFrame({
+        "time_s": time_s,
+        "A": np.searchsorted(slow_s, time_s + 1e-9, side="right") % 2,
+        "B": np.searchsorted(fast_s, time_s + 1e-9, side="right") % 2,
+    })  # fmt: skip
+    whole = pwmscope.analyse(frame).captures[0]
+    kept = pwmscope.analyse(frame, hints={"lines": ["A"]}).captures[0]
+    assert kept.sample_interval_ps == whole.sample_interval_ps == 500_000
+
+
 def test_a_left_out_column_that_cannot_be_read_does_not_matter(tmp_path):
     frame = receiver().with_columns(pl.Series("RX4", ["?"] * 7 + ["0", "1"], dtype=pl.String)
                                     .gather(np.arange(receiver().height) % 9))  # fmt: skip

@@ -418,9 +418,9 @@ def lists_changes(changes: Changes) -> bool:
     return 2 * changes.words.size >= max(1, changes.row_count - 2)
 
 
-def show_their_shape(changes: Changes, layout: Layout, source: str) -> bool:
-    """Whether these columns alone tell samples at even steps, or a list of changes."""
-    if changes.time_parts is None or layout.time_kind == "sample" or lists_changes(changes):
+def come_evenly(changes: Changes, layout: Layout, source: str) -> bool:
+    """Whether rows are samples at even steps, whatever they change."""
+    if changes.time_parts is None or layout.time_kind == "sample":
         return True
     return changes.end_ps == changes.start_ps or _mean_interval(changes, layout, source)[1]
 

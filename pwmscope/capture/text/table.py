@@ -31,6 +31,7 @@ from pwmscope.capture.text.edges import (
     RowBatch,
     RowError,
     at_samples,
+    come_evenly,
     doubted_clock,
     find_clock,
     gather_changes,
@@ -40,7 +41,6 @@ from pwmscope.capture.text.edges import (
     passes_midnight,
     past_midnight,
     select_lines,
-    show_their_shape,
     timed_lines,
 )
 from pwmscope.capture.text.layout import (
@@ -261,9 +261,9 @@ def whole_changes(
     source: str,
     batch_rows: int | None,
 ) -> Changes:
-    """Give the changes that tell what rows are: where needed those of left out columns as well."""
+    """Give the changes that tell what uneven rows are: those of left out columns as well."""
     own = gathered.changes
-    if show_their_shape(own, layout, source) or not (columns := left_out()):
+    if come_evenly(own, layout, source) or not (columns := left_out()):
         return own
     try:
         others = [

@@ -769,7 +769,10 @@ def _day_row(
             told[e.number] = f"Entry {e.number} is damaged: its answer cannot be read."
         elif e.number not in answered:
             found.append(_older_answer(e, kept[e.number][0], failsafes.get(e.number)))
-            told[e.number] = told[e.number] or ("" if e.number in failsafes else _unchecked(e))
+            unchecked = (  # as those of an older version are
+                f"Entry {e.number} was kept without its failsafe check: lines may be missing."
+            )
+            told[e.number] = told[e.number] or ("" if e.number in failsafes else unchecked)
             lost |= {e.number} if told[e.number] else set()
     whole = {(e.sha256, e.sheet_sha256): e.number for e in own if e.number not in lost}
     found += [
@@ -789,11 +792,6 @@ def _day_row(
 
 _OPEN_ALONE: Final = ("power-up", "restart", "neutral")
 """What an answer does not weigh where it is not shown, or only as the bench sheet states."""
-
-
-def _unchecked(entry: Entry) -> str:
-    """Say that an entry lacks its failsafe check, as those of an older version do."""
-    return f"Entry {entry.number} was kept without its failsafe check: lines may be missing."
 
 
 def _older_answer(

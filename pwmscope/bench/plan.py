@@ -209,6 +209,12 @@ class CapturePlan:
         return any(step.moves and not step.transmitter_on for step in self.steps)
 
     @property
+    def moved_alone(self) -> tuple[Axis, ...]:
+        """The stick axes that some step holds by themselves, the transmitter being on."""
+        held = {tuple(s.sticks) for s in self.steps if s.transmitter_on and not s.controls}
+        return tuple(axis for axis in AXES if (axis,) in held)
+
+    @property
     def seconds(self) -> float:
         """How long the plan takes."""
         return sum(step.seconds for step in self.steps)
@@ -561,7 +567,6 @@ class _Wording:
         self.wired = wired_axes(sheet)
         self.drives = any(role in (*DRIVES, *INTO_MIXER) for role in roles)
         self.weapon = bool(sticks)
-        self.servo = "servo" in roles or "self-righter" in roles
         self.throttle_rests_low = not any(w.neutral_us is not None for w in sticks)
         self.marker = sheet.marker
         self.failsafe_s = sheet.failsafe_s
@@ -798,14 +803,9 @@ def _off_rest(names: _Wording) -> dict[Axis, float]:
     Forward and right are held unequally, so that neither side of a mixed drive is
     at neutral, nor one of an unmixed.
     """
-    sticks: dict[Axis, float] = {"elevator": HALF}
-    if names.drives:
-        sticks["aileron"] = LITTLE
-    if names.weapon:
-        sticks["throttle"] = HALF
-    if names.servo:
-        sticks["rudder"] = HALF
-    return {axis: to for axis, to in sticks.items() if axis in names.wired}
+    order: tuple[Axis, ...] = ("elevator", "aileron", "throttle", "rudder")
+    held = {axis: HALF for axis in order if axis in names.wired}
+    return {**held, "aileron": LITTLE} if names.drives else held
 
 
 def _both(names: _Wording, axes: Iterable[Axis]) -> bool:

@@ -22,7 +22,14 @@ from pwmscope.capture.reader.unpack import (
     settled,
     unpacking_at_most,
 )
-from pwmscope.errors import CaptureError, HintError, PwmscopeError, plain_text, require_type
+from pwmscope.errors import (
+    CaptureError,
+    HintError,
+    PwmscopeError,
+    plain_text,
+    require_number,
+    require_type,
+)
 from pwmscope.model import PS_PER_S, Assumption, Capture, Line
 
 if TYPE_CHECKING:
@@ -379,6 +386,10 @@ def clip(capture: Capture, from_s: float | None = None, to_s: float | None = Non
     >>> part.start_s, part.end_s
     (2.0, 6.0)
     """
+    require_type("capture", capture, Capture, "a Capture, as load gives it")
+    for argument, at_s in (("from_s", from_s), ("to_s", to_s)):
+        if at_s is not None:
+            require_number(argument, at_s, "seconds since the recording's start")
     if from_s is None and to_s is None:
         return capture
     begin_s = capture.start_s if from_s is None else from_s

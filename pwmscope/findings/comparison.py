@@ -270,22 +270,6 @@ def hunt_faults(findings: Findings, stretches: Sequence[Stretch]) -> FaultHunt:
     Given their sum, the counts of two Poisson rates are binomial (`compare_rates`); the chances
     of all comparisons with the first stretch are corrected by Holm's method (S. Holm, Scand. J.
     Statistics 6, 1979; from memory), so that any of them errs with a chance of 5 % at most.
-
-    Parameters
-    ----------
-    findings : Findings
-        Of the recording.
-    stretches : sequence of Stretch
-        Two or more that do not overlap; the first is what the others are held against.
-
-    Returns
-    -------
-    FaultHunt
-
-    Raises
-    ------
-    ArgumentError
-        If the stretches contradict each other, or lie outside the recording.
     """
     _check(findings, stretches)
     rows = []

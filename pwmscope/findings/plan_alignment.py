@@ -301,19 +301,7 @@ def align_plan(plan: CapturePlan, tables: Mapping[str, PulseTable]) -> Alignment
 
     Expected movement is matched to seen movement (`match_steps`): late hands, an unknown
     start and steps that move nothing are allowed for. A recording that was made by another
-    plan is refused.
-
-    Parameters
-    ----------
-    plan : CapturePlan
-        The plan that the recording was made by.
-    tables : mapping of str to PulseTable
-        The pulses of the recording's lines, by line.
-
-    Returns
-    -------
-    Alignment
-        Without spans where the plan does not fit; its finding says why.
+    plan is refused: then there are no spans, and the finding says why.
     """
     held = find_held_positions(tables)
     steps = plan.steps

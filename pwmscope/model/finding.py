@@ -225,6 +225,7 @@ class HazardKind(StrEnum):
     NO_STICK = "jumps to a width no stick commanded"
     LEAP = "runs before the link is back"
     FIRST_LINK = "runs as the link first comes"
+    UNLINKED = "runs before the link is shown"
     POWER = "power comes back with the link"
     MOTION = "turns without a command"
     FOREIGN = "follows another memory"
@@ -292,6 +293,7 @@ in 1 of 2 losses.
             HazardKind.NO_STICK: f"{runs}{at} by no stick {back}",
             HazardKind.LEAP: f"{runs}{at} before the link is back",
             HazardKind.FIRST_LINK: f"{runs}{'' if several else at} as the link first comes",
+            HazardKind.UNLINKED: f"{runs}{at} before the link is shown",
             HazardKind.POWER: f"{gives} {back}{at and ','}{at}",
             HazardKind.MOTION: f"{names[0]} turns{speed} while its {pulses} say stop",
             HazardKind.FOREIGN: f"{format_list(names)} {'follow' if several else 'follows'} "
@@ -303,8 +305,8 @@ in 1 of 2 losses.
         """Where devices are commanded to run, and when."""
         several = self.losses != 1
         of = "stop" + "s" * several if self.kind is HazardKind.MOTION else "loss" + "es" * several
-        is_once = self.kind in (HazardKind.FIRST_LINK, HazardKind.FOREIGN)
-        often = "" if is_once else f", in {self.times} of {self.losses} {of}"
+        at_once = (HazardKind.FIRST_LINK, HazardKind.UNLINKED, HazardKind.FOREIGN)
+        often = "" if self.kind in at_once else f", in {self.times} of {self.losses} {of}"
         return f"{self.what}. Seen at {self.at_s:.3f} s{often}."
 
     def __str__(self) -> str:

@@ -160,7 +160,7 @@ class Voltage:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Line:
     """One recorded wire, as the instants at which its level changed.
 
@@ -232,7 +232,7 @@ class Line:
         return self.edges_ps[first::2]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Capture:
     """Digital lines recorded together over one time span.
 

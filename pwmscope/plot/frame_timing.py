@@ -25,8 +25,8 @@ from pwmscope.plot.style import (
     WIDTH_IN,
     Picture,
     RecordingsResult,
+    axes_on,
     findings_of,
-    new_axes,
     panel,
     stack,
     to_svg,
@@ -96,11 +96,10 @@ def frames(
             "receiver", format_given(receiver),
             f"1 to {len(receivers)}" if receivers else "a recording of lines that keep step",
         )  # fmt: skip
-    if ax is None:
-        rows = len(receivers[receiver - 1].lines)
-        wide_in = WIDTH_IN - _LEFT_IN - _WORDS_IN
-        size_in = WIDTH_IN, _BOTTOM_IN + 0.25 + _ROW_IN * rows
-        ax = new_axes(size_in, (_LEFT_IN, _BOTTOM_IN, wide_in, _ROW_IN * rows))
+    rows = len(receivers[receiver - 1].lines)
+    wide_in = WIDTH_IN - _LEFT_IN - _WORDS_IN
+    size_in = WIDTH_IN, _BOTTOM_IN + 0.25 + _ROW_IN * rows
+    ax = axes_on(ax, size_in, (_LEFT_IN, _BOTTOM_IN, wide_in, _ROW_IN * rows))
     _draw_frame(ax, receivers[receiver - 1], findings)
     return ax
 
@@ -111,8 +110,7 @@ def _first_frames(findings: Findings, line: str, ax: Axes | None) -> Axes:
     if not wire.edges_ps.size:
         raise ArgumentError("line", f"{line}, which never changes its level", "one that does")
     view = _view(channel, wire, Span(capture.start_s, capture.end_s))
-    if ax is None:
-        ax = new_axes((WIDTH_IN, 0.6 + view.high_in), (0.75, 0.55, _DRAWN_IN, view.high_in))
+    ax = axes_on(ax, (WIDTH_IN, 0.6 + view.high_in), (0.75, 0.55, _DRAWN_IN, view.high_in))
     _draw_view(ax, channel.table, wire, view)
     return ax
 

@@ -22,7 +22,7 @@ from pwmscope.findings.mixing import examine_mixing, find_lines
 from pwmscope.model import FloatArray, format_line
 from pwmscope.plot.frame_timing import draw_frames
 from pwmscope.plot.strips import SCREEN, Tile, assemble, drawing, label, line_of
-from pwmscope.plot.style import GREY, INK, Picture, box, dot, keep_extremes, new_axes, stroke, words
+from pwmscope.plot.style import GREY, INK, Picture, axes_on, box, dot, keep_extremes, stroke, words
 from pwmscope.plot.wiring_drawing import draw_wiring
 from pwmscope.pulses import PulseTable
 
@@ -73,8 +73,7 @@ def drive_path(path: DrivePath | Sequence[DrivePath], *, ax: Axes | None = None)
         raise ArgumentError("path", format_given(path), wanted)
     for one in several:
         require_type("path", one, DrivePath, wanted)
-    if ax is None:
-        ax = new_axes((4.6, 4.6), (0.7, 0.6, 3.7, 3.7))
+    ax = axes_on(ax, (4.6, 4.6), (0.7, 0.6, 3.7, 3.7))
     places = [_page(one.pose) - _page(one.pose)[0] for one in several]
     every = np.concatenate(places)
     reach_m = max(0.55 * float(np.ptp(every, axis=0).max()), 0.1)

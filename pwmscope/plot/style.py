@@ -256,8 +256,15 @@ def house_style() -> Iterator[None]:
         yield
 
 
-def new_axes(size_in: tuple[float, float], place_in: tuple[float, float, float, float]) -> Axes:
-    """Make axes on a figure of their own, which a notebook shows."""
+def axes_on(
+    ax: Axes | None,
+    size_in: tuple[float, float],
+    place_in: tuple[float, float, float, float],
+) -> Axes:
+    """Take the axes that were given, or make some on a figure of their own for a notebook."""
+    if ax is not None:
+        require_type("ax", ax, Axes, "an Axes of matplotlib, or None")
+        return ax
     import matplotlib.pyplot as plt  # noqa: PLC0415 - it chooses how figures are shown
 
     # Outside the house style: making the first figure settles how figures are shown for good.

@@ -30,10 +30,10 @@ from pwmscope.plot.style import (
     WIDTH_IN,
     ChannelResult,
     Picture,
+    axes_on,
     channel_of,
     house_style,
     keep_extremes,
-    new_axes,
     outside_colour,
     panel,
     spread,
@@ -141,9 +141,8 @@ def width_over_time(
     channel = channel_of(result, recording)
     shown = Span(*span) if span is not None else _seen(channel.table)
     losses = _losses(channel)
-    if ax is None:
-        size_in = WIDTH_IN, 0.55 + DRAWN_HIGH_IN + _HEAD_IN
-        ax = new_axes(size_in, (_LEFT_IN, 0.55, DRAWN_IN, DRAWN_HIGH_IN))
+    size_in = WIDTH_IN, 0.55 + DRAWN_HIGH_IN + _HEAD_IN
+    ax = axes_on(ax, size_in, (_LEFT_IN, 0.55, DRAWN_IN, DRAWN_HIGH_IN))
     _draw(ax, channel, shown, losses)
     return ax
 
@@ -394,8 +393,7 @@ def histogram(result: ChannelResult, *, recording: int = 0, ax: Axes | None = No
     'log'
     """
     channel = channel_of(result, recording)
-    if ax is None:
-        ax = new_axes((WIDTH_IN, 2.85), (0.75, 0.55, WIDTH_IN - 1.0, _HIGH_IN))
+    ax = axes_on(ax, (WIDTH_IN, 2.85), (0.75, 0.55, WIDTH_IN - 1.0, _HIGH_IN))
     _draw_whole(ax, channel, _widths_us(channel))
     return ax
 

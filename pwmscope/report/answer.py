@@ -12,7 +12,7 @@ from pwmscope.capture import Capture
 from pwmscope.errors import Reason
 from pwmscope.findings import LINK_RECORD, Findings, Verdict
 from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
-from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOutKind
+from pwmscope.findings.failsafe import POWER_UP, Failsafe, FailsafeLine, LeftOutKind
 from pwmscope.findings.rotation import MOTION_STOP
 from pwmscope.model import (
     Hazard,
@@ -172,9 +172,16 @@ def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
         )
         said = f"{name}: its motor runs on. {mend}, and record again."
         return Action("do", (line.line,), said)
+    target, where = _target(line, evidence), _where_set(evidence)
+    if line.failure is None and line.governing and line.governing.name == POWER_UP and target:
+        said = (
+            f"{name} runs before the link. Set what the receiver sends without a link to "
+            f"{target[0]:g} us ({target[1]}). Give {name}'s device no power before the link until "
+            "a recording shows it."
+        )
+        return Action("set", (line.line,), said, target[0], "us")
     if line.failure is None:
         return Action("do", (line.line,), f"{name}: {_with_to_do(line.sentence)}")
-    target, where = _target(line, evidence), _where_set(evidence)
     if target is None:
         said = f"Set {name}'s failsafe to where its device stands still, {where}, record again."
         return Action("set", (line.line,), said)
@@ -232,6 +239,10 @@ def _target(line: FailsafeLine, evidence: Evidence) -> tuple[float, str] | None:
     return 0.5 * (band.low_us + band.high_us), "middle of its stop range"
 
 
+_STICKS_AT_REST: Final = "Bring the sticks to rest before you switch the transmitter on."
+_SWITCHES_OFF: Final = (
+    "Bring the sticks to rest, and switches to off, before you switch the transmitter on."
+)
 _AGAINST: Final = {
     HazardKind.MOTION: "lock what turns and take the power away. Find what drives it: check the "
     "ESC's stop point and its calibration.",
@@ -250,6 +261,8 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
     running = [n for h in evidence.hazards if h.kind in held for n in h.lines if n in runs]
     first = [n for h in evidence.hazards if h.kind is HazardKind.FIRST_LINK for n in h.lines]
     started = format_lines(list(dict.fromkeys(first))) if evidence.lines is None else ""
+    alone = [h for h in evidence.hazards if h.kind is HazardKind.UNLINKED]
+    is_switched = any(not _broken_before_link(hazard, evidence) for hazard in alone)
     for hazard in evidence.hazards:
         rank = (3, min(map(evidence.danger, hazard.lines)))
         if hazard.kind in held and running:
@@ -267,7 +280,11 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
                 "at rest. If not, bring the sticks to rest before you switch the transmitter on."
             )
         elif hazard.kind in held:
-            said = "Bring the sticks to rest before you switch the transmitter on."
+            said = _SWITCHES_OFF if is_switched else _STICKS_AT_REST
+        elif hazard.kind is HazardKind.UNLINKED:
+            if _broken_before_link(hazard, evidence):
+                continue
+            said = _SWITCHES_OFF
         elif hazard.kind is HazardKind.POWER:
             said = (
                 f"Set the switch of {format_line(hazard.lines[-1])} to off before you switch the "
@@ -278,12 +295,21 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
         yield rank, Action("do", hazard.lines, said)
 
 
+def _broken_before_link(hazard: Hazard, evidence: Evidence) -> bool:
+    """Say whether a line's failure before the link is told by its failsafe's action."""
+    failed = evidence.failsafe_lines(Verdict.DOES_NOT_MEET)
+    return any(line.line in hazard.lines and line.failure is None for line in failed)
+
+
 def _mixing_actions(evidence: Evidence) -> Iterator[Ranked]:
     mixing = evidence.mixing
-    if mixing is None or mixing.verdict is not Verdict.DOES_NOT_MEET:
+    lines = () if mixing is None else tuple(output.line for output in mixing.lines.outputs)
+    if mixing is None or set(lines).intersection(evidence.swapped):
         return
-    lines = tuple(output.line for output in mixing.lines.outputs)
-    if set(lines).intersection(evidence.swapped):
+    if mixing.is_planned:
+        said = f"{format_lines(lines)}: {format_plainly(mixing.findings[0].sentence)}"
+        yield (7, 5), Action("do", lines, said)
+    if mixing.verdict is not Verdict.DOES_NOT_MEET:
         return
     needed = next((way for way in evidence.ways if way.needed), None)
     if mixing.lines.is_into_mixer:

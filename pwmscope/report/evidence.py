@@ -74,7 +74,7 @@ class Judged:
     verdict: Verdict
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LineChecks:
     """The checks of one line's pulses; those about a signal loss are the failsafe check's."""
 
@@ -83,6 +83,9 @@ class LineChecks:
     refused: str  # Why no recording shows servo pulses on it; empty where one does
     is_idle: bool  # Whether it changed its level in no recording
     freshness: tuple[Freshness | None, ...] = ()  # Of its frames, in each recording
+
+    def __repr__(self) -> str:
+        return f"<LineChecks {self.line}: {self.verdict}, {len(self.checks)} checks>"
 
     @property
     def verdict(self) -> Verdict:
@@ -220,10 +223,12 @@ class Evidence:
 
     @property
     def asks_for_mixing(self) -> bool:
-        """Whether an inspection asks how the outputs mix: where it can see the sticks."""
+        """Whether it is asked how outputs mix: by a plan, or where an inspection sees sticks."""
         if self.mixing is None or self.mixing.lines.is_into_mixer:
             return False
-        return self.wiring is not None and bool(self.mixing.lines.sticks)
+        return self.mixing.is_planned or (
+            self.wiring is not None and bool(self.mixing.lines.sticks)
+        )
 
     @property
     def judged(self) -> tuple[Judged, ...]:

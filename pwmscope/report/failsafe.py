@@ -381,9 +381,9 @@ def format_ground(alternative: Alternative) -> str:
     """Say what refutes a cause, or leaves it open, with lines, time and odds.
 
     >>> from pwmscope.findings.failsafe import Cause, Ground
-    >>> format_ground(Alternative(Cause.HAND, True, Ground.TOGETHER, ("RX1", "RX3"), 6.8, 2e-5, 10))
+    >>> format_ground(Alternative(Cause.HAND, Ground.TOGETHER, ("RX1", "RX3"), 6.8, 2e-5, 10))
     "two sticks' lines changed together (RX1, RX3; 6.800 s; 10 losses; odds 2e-05)"
-    >>> format_ground(Alternative(Cause.HAND, True, Ground.MACHINE, (), None, 2e-5))
+    >>> format_ground(Alternative(Cause.HAND, Ground.MACHINE, (), None, 2e-5))
     "its delay is a machine's (odds 2e-05; a person's times scatter by 25 ms at least)"
     """
     more = [", ".join(map(format_line, alternative.lines))] if alternative.lines else []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import asdict, replace
 from typing import Any, Final
 
@@ -481,7 +481,8 @@ def mixing_paragraphs(
         yield "What to change", [_UNPROVEN]
     for way in ways:
         if not way.needed:
-            yield "If you like, besides", _told(way)
+            done = {change.kind for change in needed[0].changes} if needed else set()
+            yield "If you like, besides", _told(way, done)
     assumed = (*mixing.assumptions, *(course.assumptions if course is not None else ()))
     if assumed:
         yield "Assumed", list(assumed)
@@ -512,7 +513,8 @@ def _matrix_rows(fit: MixFit) -> list[str]:
     return rows
 
 
-def _told(way: MixingAdvice) -> list[str]:
+def _told(way: MixingAdvice, done: Collection[str] = ()) -> list[str]:
+    """Say what to change but for what is done already, and what the recorded data say of it."""
     proof = way.proof
     said = ", ".join(f"stick {r.stick}: the robot {r.motion}" for r in proof.responses)
     rows = "; ".join(
@@ -520,7 +522,7 @@ def _told(way: MixingAdvice) -> list[str]:
         for output, row in zip(proof.fit.samples.outputs, proof.fit.matrix, strict=True)
     )
     return [
-        *(c.words for c in way.by_effort if way.needed or c.kind == "reduce travel"),
+        *(c.words for c in way.by_effort if c.kind not in done),
         f"Tried on the recorded data, this gives: {proof.name or 'not shown'} ({rows}); {said}. "
         "Record once more after the change.",
     ]

@@ -5,6 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
+from pwmscope import load
 from pwmscope.capture.reader.hints import (
     RATES_HZ,
     Hints,
@@ -149,6 +150,28 @@ def test_a_rate_that_the_times_refute_is_refused(rate, decimals):
     assert found[0] == pytest.approx(1e12 / 12e6)
 
 
+@pytest.mark.parametrize(("rate", "is_so"), [("500kHz", False), ("700kHz", False), ("1MHz", True),
+                                             ("2MHz", True), ("24MHz", True)])  # fmt: skip
+def test_a_rate_on_whose_ticks_the_changes_do_not_lie_is_refused(rate, is_so):
+    """Changes at odd and even microseconds are none of an analyser that samples every 2 us."""
+    times = printed(servo_edges_s(np.random.default_rng(11)), 1e6, 6)
+    assert {*(times // 10**6 % 2).tolist()} == {0, 1}
+    hints = Hints.of(rate=rate)
+    if is_so:
+        assert find_listed_interval([times], 10**6, hints.rate_hz, hints, "a.csv")[0] < 1.1e6
+    else:
+        with pytest.raises(HintError, match=r"a.csv: the changes do not lie on ticks .* apart"):
+            find_listed_interval([times], 10**6, hints.rate_hz, hints, "a.csv")
+
+
+def test_a_level_listed_at_time_0_is_no_change_that_refutes_a_rate(tmp_path):
+    times_s = 0.1234567 + printed(servo_edges_s(np.random.default_rng(12)), 500e3, 6)[:400] * 1e-12
+    rows = [f"{time:.7f},RX1,{1 - n % 2}" for n, time in enumerate(times_s)]
+    file = tmp_path / "a.csv"
+    file.write_text("time_s,line,level\n0.0000000,RX1,0\n" + "\n".join(rows) + "\n")
+    assert load(file, rate="500kHz").sample_interval_ps == 2e6
+
+
 def test_a_source_of_a_slower_clock_does_not_refute_the_analysers_rate():
     """Edges of an 8 MHz controller at 100 MS/s lie 120 or 130 ns apart, near its own ticks."""
     edges_s = np.rint(servo_edges_s(np.random.default_rng(9)) * 8e6) / 8e6
@@ -156,6 +179,22 @@ def test_a_source_of_a_slower_clock_does_not_refute_the_analysers_rate():
     assert find_listed_interval([times], 10**4, None, Hints.of(), "")[0] == pytest.approx(125e3)
     found = find_listed_interval([times], 10**4, 100e6, Hints.of(rate="100MHz"), "a.csv")
     assert found[0] == pytest.approx(1e4)
+
+
+def test_changes_beside_the_ticks_are_not_said_to_lie_on_them():
+    """A source of a 2 us clock at 100 MS/s: its edges lie on its ticks or one sample beside."""
+    draws = np.random.default_rng(10)
+    ticks_ps = 2_000_000 * np.cumsum(draws.integers(700, 9000, 2000))
+    on = find_listed_interval([ticks_ps], 10**4, None, Hints.of(), "a.csv")
+    assert on[0] == 2e6
+    assert "changes lie on ticks 2 us apart" in on[1]
+    sampled_ps = ticks_ps + 10_000 * draws.integers(0, 2, ticks_ps.size)
+    beside = find_listed_interval([sampled_ps], 10**4, None, Hints.of(), "a.csv")
+    assert beside[0] == 2e6  # a coarser interval claims no more than a finer one
+    assert "changes lie within 10 ns of ticks 2 us apart" in beside[1]
+    assert beside[1].source == "convention"
+    other = np.sort(sampled_ps + 20_000 * draws.integers(0, 2, ticks_ps.size))
+    assert find_listed_interval([other], 10**4, None, Hints.of(), "a.csv")[0] < 2e6
 
 
 def test_few_changes_are_not_enough():

@@ -521,23 +521,22 @@ def _interval_in(parts: Sequence[npt.NDArray[np.int64]], resolution_ps: int) -> 
 
 def bound_interval_ps(
     parts: Sequence[npt.NDArray[np.int64]], resolution_ps: int
-) -> tuple[float, float] | None:
+) -> tuple[int, int] | None:
     """Bound the sampling interval of changes whose ticks the printed digits hide.
 
     Two changes, and two distances of changes that differ by more than their rounding, are at
-    least one interval apart. Where that leaves no more than a few printed digits, one digit is
-    taken: sampled more finely, the times err by it. Part of a list may be printed more coarsely
-    (by its significant digits): the coarsest of its windows counts.
+    least one interval apart. Part of a list may be printed more coarsely (by its significant
+    digits): the coarsest of its windows counts.
 
     Returns
     -------
-    taken_ps, most_ps : float
-        What is taken, and what it is at most; None for too few changes.
+    digit_ps, most_ps : int
+        One printed digit, and what the interval is at most; None for too few changes.
 
     >>> bound_interval_ps([np.cumsum(np.arange(1500, 1700)) * 10**6], 10**6)
-    (1000000.0, 5000000.0)
+    (1000000, 5000000)
     >>> bound_interval_ps([np.cumsum(np.arange(1500, 3000, 71)) * 10**6], 10**6)
-    (73000000.0, 73000000.0)
+    (1000000, 73000000)
     """
     windows = [window for window in _windows(parts) if window.size >= MIN_CHANGES]
     if not windows:
@@ -552,8 +551,7 @@ def bound_interval_ps(
     after = np.searchsorted(apart_ps, apart_ps + 2 * digit_ps, side="right")
     known = after < apart_ps.size
     steps_ps = apart_ps[after[known]] - apart_ps[known] + 2 * digit_ps
-    most_ps = float(min(int(apart_ps[0]) + digit_ps, int(steps_ps.min(initial=2**62))))
-    return (float(digit_ps) if most_ps <= 5 * digit_ps else most_ps), most_ps
+    return digit_ps, min(int(apart_ps[0]) + digit_ps, int(steps_ps.min(initial=2**62)))
 
 
 _WINDOWS: Final = 16
@@ -601,6 +599,11 @@ def find_listed_interval(
             check_rate(hints, shown_ps, source, in_ticks=True)
     elif bound is not None:
         check_rate(hints, bound[1], source, or_faster=True)
+        if hints.rate_hz is not None and not _fits(parts, 1e12 / hints.rate_hz, bound[0]):
+            raise HintError(
+                f"{source}: the changes do not lie on ticks {format_interval(1e12 / hints.rate_hz)}"
+                " apart, as `rate` says; mend `rate` or `time_unit`."
+            )
     if rate_hz is not None:
         stated_ps = 1e12 / rate_hz
         return stated_ps, Assumption(
@@ -609,11 +612,15 @@ def find_listed_interval(
             what, stated_ps, "ps", "file" if by_file else "person", arguments,
         )  # fmt: skip
     if shown_ps is not None:
+        # Ticks of whole printed digits need no rounding: beside them lies a slower source's clock,
+        # sampled faster, or a last digit printed wrong.
+        beside = shown_ps % resolution_ps == 0 and not _fits(parts, shown_ps, 0)
         return shown_ps, Assumption(
-            f"All {sum(part.size for part in parts)} changes lie on ticks "
+            f"All {sum(part.size for part in parts)} changes lie "
+            f"{f'within {format_interval(resolution_ps)} of' if beside else 'on'} ticks "
             f"{format_interval(shown_ps)} apart, which is taken as the sampling interval "
             f"({format_rate(shown_ps)}).",
-            what, shown_ps, "ps", "data", arguments,
+            what, shown_ps, "ps", "convention" if beside else "data", arguments,
         )  # fmt: skip
     if bound is None:
         return None, Assumption(
@@ -621,15 +628,16 @@ def find_listed_interval(
             f"({digits} {format_interval(resolution_ps)}). `rate` would tell it.",
             what, None, "ps", "", arguments,
         )  # fmt: skip
-    bound_ps, most_ps = bound
-    said = (
-        f"Times are {digits} {format_interval(bound_ps)}, and show no coarser ticks; that"
-        if bound_ps < most_ps
-        else f"The changes show samples at most {format_interval(bound_ps)} apart; that"
-    )
-    return bound_ps, Assumption(
+    digit_ps, most_ps = bound
+    if most_ps <= 5 * digit_ps:  # sampled more finely, the times err by one digit
+        taken_ps = float(digit_ps)
+        said = f"Times are {digits} {format_interval(taken_ps)}, and show no coarser ticks; that"
+    else:
+        taken_ps = float(most_ps)
+        said = f"The changes show samples at most {format_interval(taken_ps)} apart; that"
+    return taken_ps, Assumption(
         f"{said} counts as the sampling interval. `rate` would tell it.",
-        what, bound_ps, "ps", "convention", arguments,
+        what, taken_ps, "ps", "convention", arguments,
     )  # fmt: skip
 
 

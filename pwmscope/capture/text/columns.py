@@ -344,6 +344,15 @@ def is_other_quantity(column: Column, sheet: Sheet) -> bool:
     return bool(headed) or _OTHER_WORD.search(words) is not None
 
 
+def is_remark(column: Column, sheet: Sheet) -> bool:
+    """Whether a column of words is headed as remarks."""
+    is_words = sheet.has_header and column.kind == "text"
+    return is_words and _REMARK_WORD.search(column.name.replace("_", " ")) is not None
+
+
+_REMARK_WORD: Final = re.compile(r"\b(?:comment|remark|note|annotation)s?\b", re.IGNORECASE)
+
+
 def _is_asked(column: Column, sheet: Sheet) -> bool:
     return sheet.hints.lines is not None and column.name in sheet.hints.lines
 
@@ -355,13 +364,15 @@ _MIDDLE: Final = (0.1, 0.9)
 
 
 def find_bystanders(others: list[Column], time: Column | None, sheet: Sheet) -> tuple[str, ...]:
-    """Name the columns beside the time that hold numbers, but no levels of a line.
+    """Name the columns beside the time that hold no levels of a line.
 
-    Those headed as another quantity or a length of time. Beside digital lines also numbers
-    far above a logic level, and where each row is a change of those lines, voltages on their way.
+    Those headed as another quantity or a length of time, and words headed as remarks. Beside
+    digital lines also numbers far above a logic level, and where each row is a change of those
+    lines, voltages on their way.
     """
     numbers = [c for c in others if c.kind in ("integer", "decimal") and not _is_asked(c, sheet)]
     aside = [c for c in numbers if is_other_quantity(c, sheet)]
+    aside += [c for c in others if is_remark(c, sheet) and not _is_asked(c, sheet)]
     aside += [c for c in numbers if time is not None and sheet.has_header and unit_in(c.name)]
     digital = [c for c in others if c.kind in ("digit", "word") and len(set(c.cells)) > 1]
     free = [c for c in numbers if c not in aside and c.kind == "decimal" and len(c.numbers) > 1]
@@ -503,10 +514,12 @@ def _whole_numbers(column: Column, sheet: Sheet) -> LevelColumn:
         return _bus(column, "integer")
     if is_negative or _VOLT_WORD.search(words):
         return LevelColumn(column.name, column.position, "analogue")
+    bus = f"`lines` ('{column.name}[0]', ...) for a bus"
+    if _odd_among_digits(column):
+        return _spoilt(column, f"mend or remove this row, or give {bus}")
     return _spoilt(
         column,
-        "whole numbers may be a voltage or a bus: give `threshold` for a voltage, or `lines` "
-        f"('{column.name}[0]', ...) for a bus",
+        f"whole numbers may be a voltage or a bus: give `threshold` for a voltage, or {bus}",
     )
 
 

@@ -305,6 +305,9 @@ def _find_header(
             if len(odd) == _MAX_ODD_ROWS or not _is_odd_row(lines[i], delimiter):
                 break
             odd.insert(0, i)
+    exact = [i for i in block if len(_headings(lines[i], delimiter)) == width]
+    if exact and exact[-1] == block[-1]:
+        block = exact  # a shorter line above it is a remark
     timed = [i for i in block if _names_time(lines[i], delimiter)]
     with_data = [i for i in timed if _holds_data(split(lines[i], delimiter))]
     if len(with_data) > 1:  # rows of a line called "T" or "N", no headers
@@ -460,4 +463,6 @@ def _headings(line: str, delimiter: str) -> tuple[str, ...]:
     is_cell = delimiter != SPACES and line.startswith("#" + delimiter)  # the sign for a number
     if comment and not is_cell and not (delimiter == ";" and comment[1] == ";"):
         line = line[comment.end() :]
+    if delimiter == SPACES:  # a unit in brackets belongs to the name before it
+        line = re.sub(r"(?<=\w) +(?=[(\[])", "", line)
     return tuple(split(line, delimiter))

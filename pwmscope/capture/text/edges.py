@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import (
+    MIN_CHANGES,
     Hints,
     check_rate,
     find_listed_interval,
@@ -553,30 +554,59 @@ def no_finer_than_printed(
 
 def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tuple[str, ...]:
     """Say that pulses contradict the rate or unit on which all times rest."""
-    if hints.rate_hz is not None or hints.time_unit is not None:
-        return ()
     by_rate = layout.time_column is None or layout.time_kind == "sample"
+    if not by_rate and (hints.rate_hz is not None or hints.time_unit is not None):
+        return ()  # held against the times themselves
     known = _SERVO_PULSES_PS if by_rate else _PULSES_PS
-    typical = []
-    for line in lines.values():
-        if line.edges_ps.size > 3:
-            spans_ps = np.diff(line.edges_ps)
-            typical.append(float(np.median(np.minimum(spans_ps[:-1], spans_ps[1:]))))
-            if any(low <= typical[-1] <= high for low, high in known):
-                return ()  # one line of pulses will do
-    if not typical:
-        return ()
-    typical_ps = float(np.median(typical))
+    trains = {
+        name: (_typical_width_ps(line), float(np.median(line.edges_ps[2:] - line.edges_ps[:-2])))
+        for name, line in lines.items()
+        if line.edges_ps.size > 3
+    }
+    is_known = any(low <= width <= high for width, _ in trains.values() for low, high in known)
+    servo = [trains[name] for name in trains if lines[name].edges_ps.size >= MIN_CHANGES]
+    factors = _servo_factors(servo) if by_rate and layout.rate_hz else None
+    if not trains or (is_known and factors is None):
+        return ()  # one line of pulses will do
+    widths_ps = [width for width, _ in (trains.values() if factors is None else servo)]
+    last = f"{format_interval(float(np.median(widths_ps)))}"
+    likely = ""
+    if factors is not None and layout.rate_hz:
+        last = f"{format_interval(min(widths_ps))} to {format_interval(max(widths_ps))}"
+        slow, fast = (format_rate(1e12 * factor / layout.rate_hz) for factor in reversed(factors))
+        likely = f" All lines would show such at {slow} to {fast}."
     what, argument = ("stated rate", "rate") if by_rate else ("unit of time", "time_unit")
     return (
         Assumption(
-            f"With the {what} pulses last {format_interval(typical_ps)}, and servo pulses 0.75 ms "
-            f"to 2.25 ms. If that is wrong, give `{argument}`.",
+            f"With the {what} pulses last {last}, and servo pulses 0.75 ms to 2.25 ms.{likely} If "
+            f"that is wrong, give `{argument}`.",
             "time unit" if not by_rate else "sampling rate", None, "", "data", (argument,),
         ),
     )  # fmt: skip
 
 
+def _typical_width_ps(line: Line) -> float:
+    spans_ps = np.diff(line.edges_ps)
+    return float(np.median(np.minimum(spans_ps[:-1], spans_ps[1:])))
+
+
+def _servo_factors(trains: list[tuple[float, float]]) -> tuple[float, float] | None:
+    """Bound by what times must be stretched so that trains of one frame rate are all servo pulses.
+
+    None where they are as they stand, or never would be.
+    """
+    if not trains:
+        return None
+    widths_ps, periods_ps = zip(*trains, strict=True)
+    least = max(_SERVO_PS[0] / min(widths_ps), _FRAMES_PS[0] / min(periods_ps))
+    most = min(_SERVO_PS[1] / max(widths_ps), _FRAMES_PS[1] / max(periods_ps))
+    is_one_rate = max(periods_ps) <= 1.02 * min(periods_ps)
+    return (least, most) if is_one_rate and least <= most and not least <= 1 <= most else None
+
+
+_SERVO_PS: Final = (750 * 10**6, 2250 * 10**6)
+_FRAMES_PS: Final = (2400 * 10**6, 25 * 10**9)
+"""Widths and frame periods of servo pulses (common practice)."""
 _SERVO_PULSES_PS: Final = ((250 * 10**6, 600 * 10**6), (750 * 10**6, 3 * 10**9))
 """Servo pulses, and the marks of sum trains; a rate may be wrong by any factor."""
 _PULSES_PS: Final = ((30 * 10**6, 100 * 10**6), (110 * 10**6, 3 * 10**9))
@@ -778,21 +808,17 @@ def select_lines(lines: dict[str, Line], hints: Hints, source: str) -> dict[str,
 
 
 def no_edges(
-    names: Iterable[str], rows: int, source: str, quiet: Iterable[str] = ()
+    names: Iterable[str], length: str, source: str, quiet: Iterable[str] = ()
 ) -> CaptureError:
-    """Say that no line ever changes."""
+    """Say that no line ever changes in so many rows, or so long."""
     shown = list(names)
-    names = [*shown[:8], "..."] if len(shown) > 8 else shown
+    shown[8:] = ["..."] * (len(shown) > 8)
+    found = f"none of the lines ({', '.join(shown)}) changes level in {length}"
     flat = ", ".join(list(quiet)[:8])
     if flat:
+        found += f"; the voltage of {flat} does not show two state levels"
         return CaptureError(
-            source,
-            f"none of the lines ({', '.join(names)}) changes level in {rows} rows; the voltage of "
-            f"{flat} does not show two state levels",
-            "check the ground wire and the clips, or give `threshold`",
+            source, found, "check the ground wire and the clips, or give `threshold`"
         )
-    return CaptureError(
-        source,
-        f"none of the lines ({', '.join(names)}) changes level in {rows} rows",
-        "check the ground wire, the clips and the recording's length, then record again",
-    )
+    remedy = "check the ground wire, the clips and the recording's length, then record again"
+    return CaptureError(source, found, remedy)

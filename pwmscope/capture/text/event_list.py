@@ -85,16 +85,16 @@ def read_event_list(
         )
     origin, said = _origin(listed, layout)
     lines, vanished = _lines(listed, origin, layout)
-    times_ps = np.concatenate([line.times_ps for line in listed.values()])
+    edges_ps = np.unique(np.concatenate([line.edges_ps for line in lines.values()]))
     if len(lines) > MAX_LINES and hints.lines is None:
         lines, sentence = kept([lines], hints, text.source)
         said = (*said, Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
     else:
         lines = select_lines(lines, hints, text.source)
     if not any(line.edges_ps.size for line in lines.values()):
-        raise no_edges(lines, count, text.source)
+        raise no_edges(lines, f"{count} rows", text.source)
     interval_ps, more = find_listed_interval(
-        (np.unique(times_ps),), _resolution(layout), layout.rate_hz, hints, text.source
+        (edges_ps,), _resolution(layout), layout.rate_hz, hints, text.source
     )
     interval_ps, coarse = no_finer_than_printed(interval_ps, _resolution(layout))
     assumptions = [*text.assumptions, *layout.assumptions, *said, more, *coarse]

@@ -17,6 +17,7 @@ from pwmscope.capture.reader.hints import Hints, format_rate, size_of_unit
 from pwmscope.capture.reader.unpack import (
     HEAD_BYTES,
     bounded,
+    called,
     find_packing,
     name_of,
     open_bytes,
@@ -133,7 +134,8 @@ def open_text(path: Path) -> Iterator[Text]:
             _copy(path, copy, encoding, lone_returns=ends)
         _refuse_endless(copy, source)
         said = _said(encoding, lone_returns=ends, is_zip=is_zip)
-        yield Text.of(copy, read_head(copy), source, (said,))
+        with called(copy, source):
+            yield Text.of(copy, read_head(copy), source, (said,))
 
 
 @contextmanager
@@ -269,7 +271,7 @@ def _transcode(packed: BinaryIO, out: BinaryIO, encoding: str, *, lone_returns: 
     is_first, held = True, ""
     while True:
         block = packed.read(_BLOCK)
-        text = held + decoder.decode(block, final=not block)
+        text = held + decoder.decode(block)  # half a letter at the end of the file is none
         held = ""
         if is_first:
             text, is_first = text.removeprefix("\ufeff"), False

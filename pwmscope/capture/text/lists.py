@@ -9,7 +9,7 @@ from typing import Final
 
 from pwmscope.capture.reader.hints import is_sample_number, rate_needed, time_unit_in, unit_in
 from pwmscope.capture.text.cells import LEVELS, NUMERIC
-from pwmscope.capture.text.columns import Column, Sheet, holds_levels
+from pwmscope.capture.text.columns import Column, Sheet, holds_levels, is_other_quantity, is_remark
 from pwmscope.errors import CaptureError, HintError
 
 _LINE_WORD: Final = re.compile(
@@ -67,6 +67,7 @@ def find_event_columns(
     values = [c for c in others if c != line and c.kind != "empty"]
     ends = [c for c in values if is_end(c, sheet)]
     durations = [c for c in values if _is_duration(c, sheet) and c not in ends]
+    values = [c for c in values if c in (*ends, *durations) or not _is_derived(c, sheet)]
     if len(ends) == 1 and _is_one_list(values, [*ends, *durations], line):
         return _pulses_with_ends(line, ends[0], time, time_unit, sheet)
     if line is not None:
@@ -87,6 +88,13 @@ def find_event_columns(
     if len(durations) == 1 and (line is not None or len(values) == 1):
         return _pulses(line, durations[0], sheet)
     return None
+
+
+def _is_derived(column: Column, sheet: Sheet) -> bool:
+    """Whether a column says of pulses what their instants say: a period, a frequency, a low."""
+    is_time = sheet.has_header and unit_in(column.name) is not None
+    is_number = column.kind in ("integer", "decimal")
+    return is_number and (is_time or is_other_quantity(column, sheet))
 
 
 def _tells_edges(column: Column, sheet: Sheet) -> bool:
@@ -187,7 +195,8 @@ def _line_column(others: list[Column], sheet: Sheet) -> Column | None:
     Numbers count as names only under a heading that says nothing else, beside
     a column headed as level or duration.
     """
-    texts = [c for c in others if c.kind == "text" and not _headed(_LEVEL_WORD, c, sheet)]
+    texts = [c for c in others if c.kind == "text" and not is_remark(c, sheet)]
+    texts = [c for c in texts if not _headed(_LEVEL_WORD, c, sheet)]
     named = [c for c in texts if _headed(_LINE_WORD, c, sheet)]
     if len(named) == 1:
         return named[0]

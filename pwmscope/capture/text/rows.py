@@ -491,19 +491,61 @@ def whole_rows(
 
 
 def _refuse_hollow_rows(path: Path, layout: Layout, source: str) -> None:
-    """Refuse a row of empty cells that other rows follow: it is no blank line."""
+    """Refuse a row of which nothing can be read, but for blank lines and empty rows at the end."""
     if layout.delimiter == SPACES:
         return
-    mark, found = layout.delimiter.encode(), 0
+    places = sorted(cell_checks(layout))
+    mark, first, found = layout.delimiter.encode(), places[0], 0
     with reading(path), open_bytes(path) as file:
         for number, line in enumerate(file, start=1):
             if number <= layout.skip_lines or not line.strip():
                 continue
-            if line.replace(mark, b"").strip():
-                if found:
-                    raise RowError(source, "a row of empty cells found", MEND, row=found)
-            elif not found:
-                found = number
+            head = line.split(mark, first + 1)
+            if b'"' in line or len(head) <= first or not head[first].strip():
+                cells = split(line.decode("utf-8", "replace").rstrip("\r\n"), layout.delimiter)
+                if not any(cells):
+                    found = found or number
+                    continue
+                if not any(cells[place] for place in places if place < len(cells)):
+                    raise RowError(source, NOTHING_TO_READ, MEND, row=number)
+            if found:
+                raise RowError(source, "a row of empty cells found", MEND, row=found)
+
+
+NOTHING_TO_READ: Final = "all cells that are read are empty, and others are not"
+
+
+def _refuse_swallowed_rows(path: Path, layout: Layout, source: str) -> None:
+    """Refuse a quoted cell of several lines that takes whole rows in, as two open quotes make."""
+    with reading(path), open_bytes(path) as file:
+        is_open, begun = False, 0
+        for number, line in enumerate(file, start=1):
+            if number <= layout.skip_lines:
+                continue
+            if is_open and is_row(line.decode("utf-8", "replace"), layout):
+                raise RowError(source, OPEN_QUOTE, CLOSE_QUOTE, row=begun)
+            if line.count(b'"') % 2:
+                is_open, begun = not is_open, number
+
+
+OPEN_QUOTE: Final = "a quote that is not closed takes in the rows below"
+CLOSE_QUOTE: Final = "close the quote in this row, or export without quotes"
+
+
+def wrong_cells(cells: list[str], layout: Layout) -> list[int]:
+    """Places of a row's cells that are read and cannot be."""
+    row = pl.LazyFrame({f"c{i}": [cell or None] for i, cell in enumerate(cells)})
+    checks = cell_checks(layout)
+    checked = respelled(row.cast(pl.String), layout).select(
+        check.alias(f"w{i}") for i, check in checks.items()
+    )
+    return [i for i, cell in zip(checks, checked.collect().row(0), strict=True) if cell is None]
+
+
+def is_row(line: str, layout: Layout) -> bool:
+    """Whether a line is a row by itself, whatever quotes stand in it."""
+    cells = [cell.strip(' \t\r\n"') for cell in line.split(layout.delimiter)]
+    return len(cells) == len(layout.columns) and not wrong_cells(cells, layout)
 
 
 def _ends_early(path: Path, layout: Layout) -> bool:
@@ -523,12 +565,7 @@ def _ends_early(path: Path, layout: Layout) -> bool:
         return True
     if last.endswith(b"\n"):
         return False
-    row = pl.LazyFrame({f"c{i}": [cell or None] for i, cell in enumerate(cells)})
-    checks = cell_checks(layout)
-    checked = respelled(row.cast(pl.String), layout).select(
-        check.alias(f"w{i}") for i, check in checks.items()
-    )
-    wrong = [i for i, cell in zip(checks, checked.collect().row(0), strict=True) if cell is None]
+    wrong = wrong_cells(cells, layout)
     return not wrong or min(wrong) == len(layout.columns) - 1
 
 
@@ -538,7 +575,7 @@ _TAIL_BYTES: Final = 1 << 16
 def _all_of(
     batches: Iterator[pl.DataFrame], path: Path, layout: Layout, source: str
 ) -> Iterator[pl.DataFrame]:
-    """Pass batches on and refuse a table whose end was lost in a quote that is never closed.
+    """Pass batches on and refuse a table that lost rows in a quote that is never closed.
 
     polars ends its stream of batches in silence there. Without quotes it cannot happen.
     """
@@ -546,12 +583,23 @@ def _all_of(
     for batch in batches:
         rows += batch.height
         yield batch
-    if layout.is_quoted and rows != _count_rows(path, layout):
+    if not layout.is_quoted or rows == _count_lines(path) - layout.skip_lines:
+        return
+    if rows != _count_rows(path, layout):
         raise RowError(
             source,
             "the last rows cannot be read, as after a quote that is not closed",
             "mend the quotes near the end, or export without quotes",
         )
+    _refuse_swallowed_rows(path, layout, source)
+
+
+def _count_lines(path: Path) -> int:
+    count, block = 0, b"\n"
+    with reading(path), open_bytes(path) as file:
+        while more := file.read(1 << 20):
+            count, block = count + more.count(b"\n"), more
+    return count + (not block.endswith(b"\n"))
 
 
 def _scan_rows(path: Source, layout: Layout) -> pl.LazyFrame:

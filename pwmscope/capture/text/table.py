@@ -253,12 +253,18 @@ class Gathered:
 
         if len(self._groups) == 1 or hints.lines is not None:
             every = {name: ln for group in self._groups for name, ln in timed(group).items()}
+            if not any(line.edges_ps.size for line in every.values()):
+                raise CaptureError(
+                    source,
+                    "all changes of level share their time with another of the same line",
+                    "export the times with more decimals",
+                )
             lines = select_lines(every, hints, source)
         else:
             lines, sentence = kept(map(timed, self._groups), hints, source)
             said.append(Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
         if not any(line.edges_ps.size for line in lines.values()):
-            raise no_edges(lines, self.changes.row_count, source)
+            raise no_edges(lines, f"{self.changes.row_count} rows", source)
         return lines, tuple(said)
 
 
@@ -280,7 +286,7 @@ def gather(
     changes = joined(group.changes for group in found)
     if not changes.words.size:
         quiet = [line for group in found for line in quiet_lines(group.comparators)]
-        raise no_edges(layout.level_columns, changes.row_count, source, quiet)
+        raise no_edges(layout.level_columns, f"{changes.row_count} rows", source, quiet)
     said = dict.fromkeys(sentence for group in found for sentence in group.said)
     return Gathered(changes, tuple(said), found)
 
@@ -432,6 +438,7 @@ MIN_ROWS: Final = 50
 """So many rows show how a table is laid out."""
 ENOUGH_BYTES: Final = 1 << 16
 MAX_LINE_BYTES: Final = 1 << 20
+_BLANK_LINES: Final = re.compile(rb"^\r?\n", re.MULTILINE)
 _REMEDY: Final = "read it when it is whole, by `source`"
 
 
@@ -483,7 +490,9 @@ class GrowingTable:
         self._left = b""
         self._layout: Layout | None = None
         self._rows = 0
+        self._line = 1  # The number of the line that comes next
         self._first_ps: int | None = None
+        self._last_ps = 0
         self._word: int | None = None
 
     def feed(self, data: bytes, *, is_last: bool = False) -> NewEdges | None:
@@ -507,7 +516,10 @@ class GrowingTable:
                 return None
             self._layout = self._understood(lines)
             lines = b"\n".join(lines.split(b"\n")[self._layout.skip_lines :])
-        return self._read(lines) if lines.strip() else None
+            self._line += self._layout.skip_lines
+        found = self._read(lines) if lines.strip() else None
+        self._line += lines.count(b"\n")
+        return found
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -520,9 +532,7 @@ class GrowingTable:
                              self._source, self._hints)  # fmt: skip
         is_timed = layout.time_column is not None and layout.time_kind != "sample"
         if layout.is_spoilt:
-            from pwmscope.capture.text.faults import fault_in  # noqa: PLC0415 - slow to import
-
-            raise fault_in([head], layout, self._source) or self._unread(layout)
+            raise self._fault(head, layout)
         if (
             layout.events
             or layout.runs
@@ -546,10 +556,13 @@ class GrowingTable:
         assert layout is not None
         from pwmscope.capture.text.rows import parse_lines  # noqa: PLC0415 - slow to import
 
-        batch = parse_lines(lines.lstrip(b"\r\n"), layout, self._rows)
+        batch = parse_lines(_BLANK_LINES.sub(b"", lines), layout, self._rows)
         if batch is None:
-            raise self._unread(layout)
+            raise self._fault(lines, replace(layout, skip_lines=0))
         times_ps = self._times_ps(batch, layout)
+        if bool((np.diff(times_ps, prepend=self._last_ps) < 0).any()):
+            raise self._fault(lines, replace(layout, skip_lines=0))
+        self._last_ps = int(times_ps[-1])
         words = batch.words
         before = words[0] if self._word is None else np.asarray(self._word, words.dtype)
         changed = words ^ np.concatenate([[before], words[:-1]]).astype(words.dtype)
@@ -565,10 +578,13 @@ class GrowingTable:
         self._word = int(words[-1])
         return NewEdges(int(times_ps[-1]), edges_ps, levels)
 
-    def _unread(self, layout: Layout) -> CaptureError:
-        said = "a row here is none of times and levels"
-        row = self._rows + layout.skip_lines + 1
-        return CaptureError(self._source, said, _REMEDY, row=row)
+    def _fault(self, lines: bytes, layout: Layout) -> CaptureError:
+        """Find the first fault in lines that are to be read."""
+        from pwmscope.capture.text.faults import fault_in  # noqa: PLC0415 - slow to import
+
+        said = "a row here is none of times and levels, or earlier than the one above"
+        unread = CaptureError(self._source, said, _REMEDY, row=self._line + layout.skip_lines)
+        return fault_in([lines], layout, self._source, self._line) or unread
 
     def _times_ps(self, batch: RowBatch, layout: Layout) -> npt.NDArray[np.int64]:
         if batch.time_ps is not None and layout.time_kind != "sample":

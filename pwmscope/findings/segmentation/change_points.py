@@ -34,18 +34,10 @@ def left_in_sweeps(
     first, last = _chains(begin, end)
     left = end[last] - begin[first] < shorter
     if left.any():
-        left &= ~_among(begin[first], whole[0]) & ~_among(end[last], whole[1])
-        left &= ~(_among(begin[first], before[0]) & _among(end[first], before[1]))
+        left &= ~np.isin(begin[first], whole[0]) & ~np.isin(end[last], whole[1])
+        left &= ~(np.isin(begin[first], before[0]) & np.isin(end[first], before[1]))
     flags: BoolArray = np.repeat(left, last - first + 1)
     return flags
-
-
-def _among(places: IntArray, known: IntArray) -> BoolArray:
-    """Say which places are among known ones, which ascend."""
-    if not known.size:
-        return np.zeros(places.size, dtype=bool)
-    found: BoolArray = known[np.minimum(np.searchsorted(known, places), known.size - 1)] == places
-    return found
 
 
 def in_passing(

@@ -97,18 +97,9 @@ class Dwells:
 
     def select(self, mask: BoolArray) -> Dwells:
         """Keep the dwells where ``mask`` holds; bool, shape (n,)."""
-        return replace(
-            self,
-            first=self.first[mask],
-            last=self.last[mask],
-            start_s=self.start_s[mask],
-            end_s=self.end_s[mask],
-            level_us=self.level_us[mask],
-            std_us=self.std_us[mask],
-            range_us=self.range_us[mask],
-            count=self.count[mask],
-            unsettled=self.unsettled[mask],
-        )
+        whole = {"noise_us", "stray"}
+        kept = {n: getattr(self, n)[mask] for n in self.__slots__ if n not in whole}
+        return replace(self, **kept)
 
 
 def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] = ()) -> Dwells:
@@ -128,7 +119,7 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
     if pulses.width_us.size < MIN_PULSES:
         return _no_dwells(noise, np.zeros(0, np.int64))
     window = _window(frames, pulses.width_us.size)
-    stray = pulses.rows(stray_widths(pulses.width_us, noise, window, far_us=CALM * span_us))
+    stray = pulses.rows(stray_widths(pulses.width_us, noise, far_us=CALM * span_us))
     pulses = pulses.without(stray)
     if pulses.width_us.size < window:
         return _no_dwells(noise, stray)
@@ -534,19 +525,7 @@ class Lines:
 
 
 def read_lines(capture: Capture, convention: Convention | None = None) -> Lines:
-    """Decode a recording's lines and find their frames and dwells.
-
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    convention : Convention, optional
-        What all pulses are held against; by default chosen line by line.
-
-    Returns
-    -------
-    Lines
-    """
+    """Decode a recording's lines and find their frames and dwells."""
     lines = find_servo_lines(capture, convention=convention)
 
     def own(name: str) -> Record:

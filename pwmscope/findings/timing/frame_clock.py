@@ -108,9 +108,7 @@ def _regular(frames: Frames, periods: IntArray) -> tuple[IntArray, Pattern, int]
         return periods[:0], Pattern((0.0,)), 0
     if periods.size == frames.period_us.size and not frames.odd.size and len(frames.patterns) == 1:
         return periods, frames.patterns[0], 0
-    regular = np.zeros(frames.period_us.size, bool)
-    regular[periods] = True
-    regular[frames.odd] = False
+    regular = frames.regular(periods)
     index = 0
     if len(frames.patterns) > 1:
         index = int(np.bincount(frames.pattern[regular], minlength=1).argmax())
@@ -328,7 +326,7 @@ def fit_clock(table: PulseTable, frames: Frames, periods: IntArray) -> FrameCloc
     is that of two sampled edges at the ends (Ts / sqrt(6) over the length), that of
     c that of three (sqrt(2) Ts over the length squared).
     """
-    if 2 * frames.odd.size > frames.period_us.size:
+    if frames.is_irregular:
         return None
     edges = number_edges(table, frames, periods)
     if edges is None or edges.number.size - edges.borders.size - 2 < 1:

@@ -387,11 +387,8 @@ def _changes(
     if len(patterns) == 1:
         used, begin = periods, np.zeros(1, np.int64)
     else:
-        regular = np.zeros(frames.period_us.size, bool)
-        regular[periods] = True
-        regular[frames.odd] = False
         told = np.array([pattern in patterns for pattern in frames.patterns])
-        used = np.flatnonzero(regular & told[frames.pattern])
+        used = np.flatnonzero(frames.regular(periods) & told[frames.pattern])
         own = frames.pattern[used]
         begin = np.flatnonzero(np.concatenate([[True], own[1:] != own[:-1]]))
     last = np.append(begin[1:], used.size) - 1

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.segmentation import Record, joined_dwells
+from pwmscope.findings.segmentation import Record, extremes, joined_dwells
 from pwmscope.findings.timing.separation import Scatter, scatter_of
 from pwmscope.model import MIN_US, BoolArray, FloatArray, IntArray, quantile_of
 from pwmscope.pulses import slices, taken
@@ -137,18 +137,7 @@ def _running(choose: np.ufunc, values: FloatArray, window: int) -> FloatArray:
     """Choose the extreme value of a window about each, a slice that fits in cache at a time."""
     padded = np.pad(values, (window // 2, window - 1 - window // 2), "edge")
     parts = [padded[at.start : at.stop + window - 1] for at in slices(values.size)]
-    return np.concatenate([_extremes(choose, part, window) for part in parts])
-
-
-def _extremes(choose: np.ufunc, values: FloatArray, window: int) -> FloatArray:
-    """Choose the extreme value of each window; windows of twice the length from two."""
-    chosen = values
-    length = 1
-    while 2 * length <= window:
-        chosen = choose(chosen[:-length], chosen[length:])
-        length *= 2
-    rest = window - length
-    return choose(chosen[: chosen.size - rest], chosen[rest:]) if rest else chosen
+    return np.concatenate([extremes(choose, part, window) for part in parts])
 
 
 def _slow(record: Record, width_us: FloatArray, held: IntArray) -> IntArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -353,16 +354,7 @@ def allan_deviation(time_error_s: FloatArray, tau0_s: float, factors: Sequence[i
     >>> float(allan_deviation(phases_s[::5], 5.0, [1]).value[0].round(4))
     0.1452
     """
-    _check(time_error_s, factors, 2)
-    ladder = [time_error_s]
-    found = []
-    for factor in factors:
-        step, level = _step(factor, time_error_s.size)
-        while len(ladder) <= level:
-            ladder.append(np.ascontiguousarray(ladder[-1][::_COARSENING]))
-        square, terms = _mean_square(ladder[level], factor // step, windowed=False)
-        found.append((np.sqrt(square / 2.0) / (factor * tau0_s), terms, factor // step))
-    return _with_intervals(time_error_s, tau0_s, factors, found, modified=False)
+    return _deviations(time_error_s, tau0_s, factors, modified=False)
 
 
 def time_deviation(time_error_s: FloatArray, tau0_s: float, factors: Sequence[int]) -> Deviations:
@@ -379,35 +371,43 @@ def time_deviation(time_error_s: FloatArray, tau0_s: float, factors: Sequence[in
     >>> time_deviation(np.arange(100) % 2.0, 1.0, [1, 2]).value.round(3).tolist()
     [0.816, 0.0]
     """
-    _check(time_error_s, factors, 3)
-    ladder = [time_error_s]
-    found = []
-    for factor in factors:
-        step, level = _step(factor, time_error_s.size)
-        while len(ladder) <= level:
-            ladder.append(_averaged(ladder[-1]))
-        square, terms = _mean_square(ladder[level], factor // step, windowed=True)
-        found.append((np.sqrt(square / 6.0), terms, factor // step))
-    return _with_intervals(time_error_s, tau0_s, factors, found, modified=True)
+    return _deviations(time_error_s, tau0_s, factors, modified=True)
 
 
-def _check(time_error_s: FloatArray, factors: Sequence[int], spans: int) -> None:
-    most = (time_error_s.size - (1 if spans == 2 else 0)) // spans
+def _deviations(
+    time_error_s: FloatArray, tau0_s: float, factors: Sequence[int], *, modified: bool
+) -> Deviations:
+    """Work out Allan deviations, or time deviations, which come of modified differences."""
+    size = time_error_s.size
+    most = size // 3 if modified else (size - 1) // 2
     for factor in factors:
         if not 1 <= factor <= most:
             raise ValueError(
                 f"The averaging factor {factor} is out of range: "
-                f"{time_error_s.size} time errors allow 1 to {most}."
+                f"{size} time errors allow 1 to {most}."
             )
-
-
-def _step(factor: int, count: int) -> tuple[int, int]:
-    step, level = 1, 0
-    if count <= MAX_TERMS:
-        return step, level
-    while factor % (step * _COARSENING) == 0 and factor // (step * _COARSENING) >= _MIN_STEPS:
-        step, level = step * _COARSENING, level + 1
-    return step, level
+    coarser = _averaged if modified else lambda fine: np.ascontiguousarray(fine[::_COARSENING])
+    noise = identify_noise(time_error_s, factors)
+    ladder = [time_error_s]
+    value, freedom = [], []
+    for factor, exponent in zip(factors, noise.tolist(), strict=True):
+        steps, level = factor, 0
+        while size > MAX_TERMS and steps % _COARSENING == 0 and steps // _COARSENING >= _MIN_STEPS:
+            steps, level = steps // _COARSENING, level + 1
+        while len(ladder) <= level:
+            ladder.append(coarser(ladder[-1]))
+        square, terms = _mean_square(ladder[level], steps, windowed=modified)
+        # A thinned record is a shorter one at coarser steps, of terms + 2 or 3 m - 1 phases.
+        if modified:
+            value.append(math.sqrt(square / 6.0))
+            freedom.append(freedom_of_time(terms + 3 * steps - 1, steps, exponent))
+        else:
+            value.append(math.sqrt(square / 2.0) / (factor * tau0_s))
+            freedom.append(freedom_of_allan(terms + 2 * steps, steps, exponent))
+    found, known = np.array(value), np.array(freedom)
+    low, high = chi_square_interval(found, known)
+    tau_s = np.array([tau0_s * factor for factor in factors])
+    return Deviations(np.asarray(factors, np.int64), tau_s, found, low, high, known, noise)
 
 
 def _averaged(values: FloatArray) -> FloatArray:
@@ -441,30 +441,6 @@ def _mean_square(values: FloatArray, steps: int, *, windowed: bool) -> tuple[flo
         total += float(np.einsum("i,i->", bend, bend))
         used += bend.size
     return total / used, used
-
-
-def _with_intervals(
-    time_error_s: FloatArray,
-    tau0_s: float,
-    factors: Sequence[int],
-    found: list[tuple[float, int, int]],
-    *,
-    modified: bool,
-) -> Deviations:
-    factor = np.asarray(factors, np.int64)
-    noise = identify_noise(time_error_s, factors)
-    freedom_of = freedom_of_time if modified else freedom_of_allan
-    # A thinned record is a shorter one at coarser steps, of terms + 2 or 3 m - 1 phases.
-    freedom = np.array(
-        [
-            freedom_of(terms + (3 * steps - 1 if modified else 2 * steps), steps, exponent)
-            for (_, terms, steps), exponent in zip(found, noise.tolist(), strict=True)
-        ]
-    )
-    value = np.array([deviation for deviation, _, _ in found])
-    low, high = chi_square_interval(value, freedom)
-    tau_s = np.array([tau0_s * m for m in factors])
-    return Deviations(factor, tau_s, value, low, high, freedom, noise)
 
 
 MIN_S: Final = 30.0

@@ -374,10 +374,7 @@ def _followed(frames: Frames, kept: IntArray) -> tuple[Pattern, ...]:
     """Return the patterns that the periods outside loss spans follow for long enough."""
     if len(frames.patterns) < 2 or not kept.size:
         return frames.patterns if kept.size else ()
-    regular = np.zeros(frames.period_us.size, bool)
-    regular[kept] = True
-    regular[frames.odd] = False
-    count = np.bincount(frames.pattern[regular], minlength=len(frames.patterns))
+    count = np.bincount(frames.pattern[frames.regular(kept)], minlength=len(frames.patterns))
     enough = min(MIN, int(count.max()))
     return tuple(
         pattern for pattern, n in zip(frames.patterns, count, strict=True) if n >= max(enough, 1)

@@ -486,7 +486,7 @@ def _rests(record: Record, chosen: IntArray) -> tuple[FloatArray, FloatArray, fl
     rest_us = middles(replace(record, dwells=stays), every, MAX_IN_RETURN).level_us
     first_us = middles(record, chosen, MAX_IN_RETURN).level_us
     known = [
-        level_of(record.table, dwells.select((at >= first) & (at <= end))).own_us
+        level_of(record.table, dwells.select((at >= first) & (at <= end)), record.losses).own_us
         for first, end in zip(chosen[:MAX_KNOWN], until, strict=False)
     ]
     return rest_us, first_us, OF_HALF * math.sqrt(mean_of(np.square(known))) if known else 0.0

@@ -18,7 +18,6 @@ from pwmscope.findings.travel.levels import (
     Level,
     Levels,
     Moves,
-    company,
     find_endpoints,
     find_moves,
     find_neutral,
@@ -49,6 +48,7 @@ LET_GO: Final = (
     "Record again: begin and end with the sticks let go for three seconds, and move each stick "
     "between."
 )
+BY_PLAN: Final = "Record again by a `plan`, which shows when the sticks were let go."
 
 OF_REST: Final = (
     Definition(
@@ -56,8 +56,9 @@ OF_REST: Final = (
         "Where the width rests with the stick let go, against the widths at which the device "
         "stands still. A weapon that rests elsewhere runs with nobody at the stick. Without a "
         "plan the recording must begin, end, stay longest and be most often at one level.",
-        "the level of the first dwell, of the last, of the longest stay and of the most visits; "
-        "it meets where its 95 % interval, and Ts, lie inside the stop range",
+        "the level of the first dwell, of the last, of the longest stay and of the most visits, "
+        "one held through a loss being one; it meets where its 95 % interval, and Ts, lie inside "
+        "the stop range",
         "own rule; the stop range is the bench sheet's, or common practice where it states none",
     ),
 )
@@ -96,7 +97,7 @@ def examine_rest(
         )
         return RestPosition(None, False, finding.verdict if limit else None, finding)
     same_us = SAME_LEVEL * table.convention.span_us
-    stay, visits = company(dwells.level_us, dwells.count, same_us)
+    stay, visits = levels.company()
     level = levels.near(float(dwells.level_us[int(stay.argmax())]))
     places = np.array([0, len(dwells) - 1, int(stay.argmax()), int(visits.argmax())])
     rests_us = dwells.level_us[places]
@@ -157,7 +158,10 @@ def judge_rest(
     verdict = against_band(amount, band, interval_us)
     each = [against_band(Amount(us, None), band, interval_us) for us in rest.rests_us]
     if verdict is Verdict.MEETS and any(one is not Verdict.MEETS for one in each):
-        return Verdict.NOT_SHOWN, Reason(_unclear(rest.rests_us), LET_GO)
+        is_only_held = all(one is Verdict.MEETS for one in each[:-1])
+        return Verdict.NOT_SHOWN, Reason(
+            _unclear(rest.rests_us), BY_PLAN if is_only_held else LET_GO
+        )
     if verdict is Verdict.DOES_NOT_MEET and not rest.is_known:
         return Verdict.NOT_SHOWN, Reason(
             f"It stays longest at {amount.us:.1f} us, outside the stop range. Either the "
@@ -487,8 +491,8 @@ def examine_travel(
         outside &= ~inside(record.losses, table.rise_s)
     width_us = summarise(_usable_us(record))
     let_go = _let_go(dwells, at_rest)
-    levels = Levels(table, dwells)
-    resting = levels if let_go is None else Levels(table, let_go)
+    levels = Levels(table, dwells, record.losses)
+    resting = levels if let_go is None else Levels(table, let_go, record.losses)
     rest = examine_rest(record, device.band, resting, is_listed=device.is_listed)
     rest_us = rest.level.width_us if let_go is not None and rest.level is not None else None
     neutral, why_not = find_neutral(levels, marked_neutral_us, rest_us)
@@ -630,7 +634,8 @@ def _neutral_finding(
     if device.has_neutral:
         is_near = abs(own_us - centre_us) <= NEUTRAL_REACH * table.convention.span_us
         centre_us = own_us if is_near else centre_us
-        limit = f"{centre_us:g} us within {limits.neutral_us:g} us (common practice)"
+        basis = limits.basis_of("neutral_us")
+        limit = f"{centre_us:g} us within {limits.neutral_us:g} us ({basis})"
     if level is None:
         return Finding("neutral", None, "us", None, limit, Verdict.NOT_SHOWN, (), reason)
     offset_us = level.width_us - centre_us

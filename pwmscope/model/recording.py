@@ -312,24 +312,11 @@ def one_by_one() -> Iterator[None]:
 
 
 def at_once(work: Callable[[str], Found], names: Collection[str], size: int) -> dict[str, Found]:
-    """Work on every line, on threads where they are long; what is found is the same.
+    """Work on every line, on threads where they hold many edges or pulses in all (`size`).
 
-    Parameters
-    ----------
-    work : callable
-        Takes a name and changes nothing that the work on another one looks at.
-    names : collection of str
-        The names of the lines.
-    size : int
-        Edges or pulses that they hold in all.
+    The work on one changes nothing that the work on another looks at. What was found for each
+    stands in the order of the names.
 
-    Returns
-    -------
-    dict
-        What was found for each, in the order of the names.
-
-    Examples
-    --------
     >>> at_once(str.lower, ["RX1", "RX2"], size=500)
     {'RX1': 'rx1', 'RX2': 'rx2'}
     """

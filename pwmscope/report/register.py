@@ -38,6 +38,7 @@ from pwmscope.report.robots import (
     together,
     unusable,
 )
+from pwmscope.report.sentences import format_few
 
 APPLICATION_ID: Final = 0x70776D73
 """Marks an SQLite file as a register (``PRAGMA application_id``): "pwms"."""
@@ -835,8 +836,7 @@ def _older_answer(
     verdict = governing(each.verdict for each in judged)
     decisive = [each for each in judged if each.verdict is verdict]
     named = dict.fromkeys(f"{each.name} of {format_line(each.line)}" for each in decisive)
-    more = f" and {len(named) - 2} more" if len(named) > 2 else ""
-    said = f"{verdict.value}: {', '.join([*named][:2])}{more}"
+    said = f"{verdict.value}: {format_few([*named], 2)}"
     if check is not None and isinstance(check.get("headline"), str):
         said = str(check["headline"])
     return RobotAnswer(

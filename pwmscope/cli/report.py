@@ -273,15 +273,14 @@ def compare(
     comparison = compared(findings)
     if page_path is not None:
         write_text(page_path, comparison_page(comparison), replace=replace)
-    if json_copy.is_alone:
-        click.echo(comparison_json(comparison), nl=False)
-        return
-    print_comparison(comparison, screen())
-    if page_path is not None:
-        click.echo(f"\nThe same comparison is the page {page_path}.")
-    json_copy.write(
-        lambda: comparison_json(comparison), replace=replace, said="The same comparison is in"
-    )
+
+    def show() -> None:
+        print_comparison(comparison, screen())
+        if page_path is not None:
+            click.echo(f"\nThe same comparison is the page {page_path}.")
+
+    text = partial(comparison_json, comparison)
+    json_copy.tell(text, show, replace=replace, said="The same comparison is in")
 
 
 def _examined(recording: Recording, examination: Examination) -> Findings:

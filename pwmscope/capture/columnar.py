@@ -29,9 +29,10 @@ from pwmscope.capture.reader.unpack import (
     unprinted,
     watched,
 )
-from pwmscope.capture.text.columns import MAX_COLUMNS, LevelColumn
+from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import MAX_NUMBER
-from pwmscope.capture.text.edges import BeyondReachError, Changes, RowBatch, find_clock
+from pwmscope.capture.text.dialect import MAX_COLUMNS
+from pwmscope.capture.text.edges import Changes, RowBatch, find_clock
 from pwmscope.capture.text.layout import Layout, rows_without_time
 from pwmscope.capture.text.table import gather
 from pwmscope.capture.text.time_column import assumed_unit
@@ -275,12 +276,12 @@ class _TimeColumn:
         if self.decimals is not None:
             return self.decimals, ()
         assert changes.time_parts is not None  # there is a time column
-        steps_ps = (changes.step_least_ps, changes.step_most_ps, changes.end_ps)
+        steps_ps = (changes.steps.least_ps, changes.steps.most_ps, changes.end_ps)
         common_ps = int(np.gcd.reduce(np.concatenate([*changes.time_parts, steps_ps])))
         power = 0
         while common_ps and common_ps % 10 ** (power + 1) == 0:
             power += 1
-        if is_sampled and changes.step_most_ps - changes.step_least_ps > 10**power:
+        if is_sampled and changes.steps.most_ps - changes.steps.least_ps > 10**power:
             power = 0
         farthest = max(abs(self.first), abs(self.first + changes.end_ps / self._size_ps))
         kind = np.float32 if self.is_single else np.float64
@@ -445,8 +446,6 @@ def read_columnar(path: Path, hints: Hints, *, batch_rows: int | None = None) ->
             if kind == "Parquet" and is_edge_file(path):
                 return read_edges(path, hints)
             return _read(_find_table(path, kind, hints), hints, batch_rows)
-    except BeyondReachError as error:
-        raise error.of(source) from None
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, EOFError):
         raise CaptureError(
             source, f"the {kind} data are damaged or cut short", "copy or write the file again"
@@ -516,7 +515,7 @@ def _described(scan: pl.LazyFrame, said_first: str, hints: Hints, source: str) -
     lines = chosen_lines(names, hints, source)
     levels = _find_levels(scan, schema, lines, hints, source)
     row_count = int(scan.select(pl.len()).collect().item())
-    said: list[str] = [f"{said_first} {row_count} rows."]
+    said = [f"{said_first} {row_count} rows."]
     if time is None:
         said.append(rows_without_time())
         layout = Layout("", 0, lines, None, "s", 0, tuple(said), levels=levels)

@@ -342,6 +342,7 @@ class Evidence:
     def of(cls, rise_s: FloatArray, first: int, last: int, pulses: int = 1) -> Evidence:
         """Name the stretch from one row of a channel's leading edges to another.
 
+        >>> import numpy as np
         >>> Evidence.of(np.array([0.0, 0.02, 0.04]), 1, 2, 2)
         Evidence(start_s=0.02, end_s=0.04, pulses=2, first=1, last=2)
         """

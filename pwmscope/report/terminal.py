@@ -13,7 +13,7 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Kind, Line, format_interval, format_rate
+from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line, format_interval, format_rate
 from pwmscope.errors import HintError
 from pwmscope.findings import (
     ChannelFindings,
@@ -569,12 +569,12 @@ _MAX_IN_US: Final = 10_000
 
 
 def print_look(
-    capture: Capture, kind: Kind, size_bytes: int, console: Console, option_of: Mapping[str, str]
+    capture: Capture, kind: str, size_bytes: int, console: Console, option_of: Mapping[str, str]
 ) -> None:
     """Print how a file was understood."""
     console.print(Text(capture.source, style="bold"))
     for name, value in (
-        ("file", f"{kind.words}, {f'{size_bytes:,}'.replace(',', ' ')} bytes"),
+        ("file", f"{kind}, {f'{size_bytes:,}'.replace(',', ' ')} bytes"),
         ("length", f"{capture.duration_s:.6f} s"),
         ("sampling", _sampling(capture, option_of)),
     ):

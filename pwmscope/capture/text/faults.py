@@ -111,8 +111,7 @@ def _timed(frames: Iterator[pl.DataFrame], layout: Layout) -> Iterator[RowBatch]
     first_row = 0
     for frame in frames:
         if layout.time_column is not None:
-            cell = pl.col(f"c{layout.columns.index(layout.time_column)}")
-            times = frame.select(read_time(cell, layout, is_text=True)).to_series().to_numpy()
+            times = frame.select(read_time(layout, is_text=True)).to_series().to_numpy()
             yield RowBatch(first_row, np.zeros(0, np.uint8), times)
         first_row += frame.height
 
@@ -246,7 +245,7 @@ class _SoundRows:
 
 def _last_ordered(layout: Layout) -> int:
     """Place of the last cell of a row that must be known to tell whether it is in order."""
-    time = -1 if layout.time_column is None else layout.columns.index(layout.time_column)
+    time = -1 if layout.time_column is None else layout.time_place
     if layout.events is not None:
         return max(time, *(p for p in layout.events.positions if p is not None))
     return time if layout.runs is None else max(layout.runs.positions)

@@ -22,13 +22,12 @@ from pwmscope.capture.reader.hints import (
 )
 from pwmscope.capture.reader.unpack import find_packing, name_of, open_bytes, watched
 from pwmscope.capture.text import NewEdges
-from pwmscope.capture.text.comparator import AmplitudeHistogram
+from pwmscope.capture.text.comparator import AmplitudeHistogram, Threshold
 from pwmscope.capture.text.edges import no_edges
 from pwmscope.capture.vcd.values import (
     MAX_HEADER_BYTES,
     Header,
     RealTrace,
-    Threshold,
     Trace,
     Values,
     Wanted,
@@ -275,10 +274,10 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     start_ps = clock.start_ps or 0
     duration_ps = clock.now_ps - start_ps
     if len(wanted) > MAX_LINES and hints.lines is None:
-        lines, sentence = kept(
+        lines, left_out = kept(
             (each.lines for each in found), hints, reading.source, _own_name, len(wanted)
         )
-        said = (*said, Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
+        said = (*said, left_out)
     else:
         lines = {name: line for each in found for name, line in each.lines.items()}
     thresholds = {n: held for each in found for n, held in each.thresholds.items() if n in lines}
@@ -331,7 +330,7 @@ def _followed(reading: _Reading, header: Header, wanted: tuple[Wanted, ...]) -> 
     traces: list[Trace | RealTrace] = []
     for line in wanted:
         held = thresholds.get(line.name)
-        traces.append(Trace() if held is None else RealTrace(held.level, held.reach))
+        traces.append(Trace() if held is None else RealTrace(held.level, held.band / 2))
     variables = _Variables.of(header, wanted, reading.source)
     clock, cut_short = reading.run(header, _trace_sink(variables, traces))
     lines, notes = _lines(wanted, traces, clock.start_ps or 0, clock.now_ps)

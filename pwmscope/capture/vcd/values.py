@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -14,7 +14,12 @@ import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.unpack import reading
-from pwmscope.capture.text.comparator import MAX_NUMBER, AmplitudeHistogram, assumed_threshold
+from pwmscope.capture.text.comparator import (
+    MAX_NUMBER,
+    AmplitudeHistogram,
+    Threshold,
+    judge_levels,
+)
 from pwmscope.capture.vcd.words import REAL, SCALAR, VECTOR, Bytes, CodeBook, Words, no_dump
 from pwmscope.errors import CaptureError, HintError
 from pwmscope.model import Assumption, BoolArray, FloatArray, IntArray
@@ -510,15 +515,6 @@ class Trace:
         return edges_ps
 
 
-@dataclass(frozen=True, slots=True)
-class Threshold:
-    """How a real variable is read as a line."""
-
-    level: float  # Where low ends and high begins
-    reach: float  # How far beyond that a number must lie to count
-    assumption: Assumption  # What is said about it
-
-
 def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None) -> Threshold:
     """Find the threshold between the two state levels (IEEE Std 181, histogram method).
 
@@ -533,28 +529,11 @@ def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None)
         about = f"Line {name} is a real variable without any number."
         return Threshold(math.inf, 0.0, Assumption(about, "threshold", None, "", "data"))
     levels = histogram.state_levels()
-    about = (
-        f"Line {name} is a real variable with state levels {levels.low:.4g} and "
-        f"{levels.high:.4g} (histogram modes, IEEE Std 181)"
-    )
-    reach = levels.band / 2 if levels.lie_apart else 0.0
-    holds = f"The hysteresis is {2 * reach:.4g}. Each number holds until the next."
-    if hint is not None:
-        said = f"{about}. Its threshold is {hint:g}, as you said. {holds}"
-        return Threshold(hint, reach, assumed_threshold(said, hint, "person"))
-    if not levels.lie_apart:
-        return Threshold(
-            math.inf,
-            0.0,
-            assumed_threshold(
-                f"Line {name} is a real variable between {levels.least:.4g} and {levels.most:.4g} "
-                "without two state levels. It is taken as low; `threshold` overrules this.",
-                None,
-                "data",
-            ),
-        )
-    said = f"{about}. Its threshold is {levels.middle:.4g}, halfway. {holds}"
-    return Threshold(levels.middle, reach, assumed_threshold(said, levels.middle, "data"))
+    band = levels.band if levels.lie_apart else 0.0
+    more = f" The hysteresis is {band:.4g}. Each number holds until the next."
+    about = f"Line {name} is a real variable"
+    found = judge_levels(about, levels, hint, are_shown=levels.lie_apart, more=more)
+    return replace(found, band=band)
 
 
 @dataclass(slots=True)

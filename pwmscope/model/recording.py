@@ -44,8 +44,7 @@ def inside(spans: tuple[Span, ...], time_s: FloatArray) -> BoolArray:
     starts = np.array([span.start_s for span in spans])
     ends = np.array([span.end_s for span in spans])
     span = np.searchsorted(starts, time_s, side="right") - 1
-    within: BoolArray = (span >= 0) & (time_s < ends[np.maximum(span, 0)])
-    return within
+    return (span >= 0) & (time_s < ends[np.maximum(span, 0)])
 
 
 def overlaps(spans: tuple[Span, ...], begin_s: FloatArray, end_s: FloatArray) -> BoolArray:
@@ -60,8 +59,7 @@ def overlaps(spans: tuple[Span, ...], begin_s: FloatArray, end_s: FloatArray) ->
     starts = np.array([span.start_s for span in spans])
     ends = np.array([span.end_s for span in spans])
     span = np.searchsorted(starts, end_s, side="left") - 1
-    shared: BoolArray = (span >= 0) & (ends[np.maximum(span, 0)] > begin_s)
-    return shared
+    return (span >= 0) & (ends[np.maximum(span, 0)] > begin_s)
 
 
 Authority: TypeAlias = Literal["person", "file", "data", "convention", ""]

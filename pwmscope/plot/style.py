@@ -447,8 +447,7 @@ def _columns(time_s: FloatArray, columns: int) -> IntArray:
 def _firsts(wanted: BoolArray, column: IntArray) -> IntArray:
     """Rows of the first wanted point of every column."""
     rows = np.flatnonzero(wanted)
-    firsts: IntArray = rows[np.diff(column[rows], prepend=-1) > 0]
-    return firsts
+    return rows[np.diff(column[rows], prepend=-1) > 0]
 
 
 DECIMALS: Final = 2

@@ -295,13 +295,8 @@ class Terms:
     def part_of(self, capture: Capture) -> Capture:
         """Cut the part out of a recording that is examined.
 
-        Raises
-        ------
-        ArgumentError
-            If what means on is told by the level at the recording's start only, and the
-            part begins at the other level.
-        HintError
-            If nothing lies in the part.
+        Refuse one that begins at the other level, where the level at the recording's start alone
+        tells what means on.
         """
         part = clip(capture, *self.span)
         reference = reference_of(capture, self.marker, (), self.sheet)

@@ -45,8 +45,7 @@ def inside(spans: tuple[Span, ...], time_s: FloatArray) -> BoolArray:
     starts = np.array([span.start_s for span in spans])
     ends = np.array([span.end_s for span in spans])
     span = np.searchsorted(starts, time_s, side="right") - 1
-    within: BoolArray = (span >= 0) & (time_s < ends[np.maximum(span, 0)])
-    return within
+    return (span >= 0) & (time_s < ends[np.maximum(span, 0)])
 
 
 def overlaps(spans: tuple[Span, ...], begin_s: FloatArray, end_s: FloatArray) -> BoolArray:
@@ -61,8 +60,7 @@ def overlaps(spans: tuple[Span, ...], begin_s: FloatArray, end_s: FloatArray) ->
     starts = np.array([span.start_s for span in spans])
     ends = np.array([span.end_s for span in spans])
     span = np.searchsorted(starts, end_s, side="left") - 1
-    shared: BoolArray = (span >= 0) & (ends[np.maximum(span, 0)] > begin_s)
-    return shared
+    return (span >= 0) & (ends[np.maximum(span, 0)] > begin_s)
 
 
 Authority: TypeAlias = Literal["person", "file", "data", "convention", ""]
@@ -363,24 +361,11 @@ def one_by_one() -> Iterator[None]:
 
 
 def at_once(work: Callable[[str], Found], names: Collection[str], size: int) -> dict[str, Found]:
-    """Work on every line, on threads where they are long; what is found is the same.
+    """Work on every line, on threads where they hold many edges or pulses in all (`size`).
 
-    Parameters
-    ----------
-    work : callable
-        Takes a name and changes nothing that the work on another one looks at.
-    names : collection of str
-        The names of the lines.
-    size : int
-        Edges or pulses that they hold in all.
+    The work on one changes nothing that the work on another looks at. What was found for each
+    stands in the order of the names.
 
-    Returns
-    -------
-    dict
-        What was found for each, in the order of the names.
-
-    Examples
-    --------
     >>> at_once(str.lower, ["RX1", "RX2"], size=500)
     {'RX1': 'rx1', 'RX2': 'rx2'}
     """

@@ -10,13 +10,7 @@ from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
-from pwmscope.advice.drive import (
-    Base,
-    DrivePath,
-    Outputs,
-    differential,
-    drive_path,
-)
+from pwmscope.advice.drive import Base, DrivePath, Outputs, differential, drive_path
 from pwmscope.bench import Axis, BenchSheet, Mixer, PlanStep, StepSpan
 from pwmscope.findings.mixing import (
     AT_OUTPUTS,

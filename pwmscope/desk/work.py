@@ -244,7 +244,7 @@ def _course(analysis: Analysis) -> Course | None:
     findings = analysis.findings[0]
     return course_of(
         analysis.mixing, analysis.mixing_advice, tables=findings.servo_tables,
-        end_s=findings.capture.end_s, sheet=analysis.sheet,
+        end_s=findings.capture.end_s,
     )  # fmt: skip
 
 

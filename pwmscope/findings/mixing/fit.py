@@ -14,7 +14,7 @@ from pwmscope.errors import HintError
 from pwmscope.findings.mixing.straightness import Throttle
 from pwmscope.findings.receivers import pair, usual_offset
 from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside, sampling_floor_us
-from pwmscope.pulses import STANDARD_SERVO, PulseTable
+from pwmscope.pulses import PulseTable
 
 Side: TypeAlias = Literal["left", "right", "forward", "turn"]
 """A side of the robot, or the half of the drive that a mixer behind the pin takes."""
@@ -26,28 +26,12 @@ TURN: Final[tuple[Axis, ...]] = ("aileron", "rudder")
 
 
 @dataclass(frozen=True, slots=True)
-class Travel:
-    """How a line's widths are read as positions from -1 to 1."""
-
-    neutral_us: float  # The width at 0
-    half_us: float  # From there to the width at 1
-    deadband_us: float = 0.0  # Of its device, as far as the sheet states it
-    is_stated: bool = False  # Whether the sheet states that neutral
-
-    @property
-    def throttle(self) -> Throttle:
-        """How the motor controller behind the line reads it."""
-        ends_us = self.neutral_us - self.half_us, self.neutral_us + self.half_us
-        return Throttle(ends_us[0], self.neutral_us, ends_us[1], self.deadband_us)
-
-
-@dataclass(frozen=True, slots=True)
 class OutputLine:
     """A line that drives a motor."""
 
     line: str  # Its name in the recording
     side: Side  # The side of the robot that its motor is on
-    travel: Travel  # How its widths are read
+    travel: Throttle  # How its widths are read
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +40,7 @@ class StickLine:
 
     line: str  # Its name in the recording
     axis: Axis  # One of `pwmscope.bench.plan.AXES`
-    travel: Travel  # How its widths are read
+    travel: Throttle  # How its widths are read
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,21 +137,8 @@ def _two_axes(sticks: list[StickLine]) -> tuple[StickLine, ...]:
     return tuple(stick for stick in chosen if stick is not None)
 
 
-def _travel(line: str, tables: Mapping[str, PulseTable], sheet: BenchSheet | None) -> Travel:
-    """Take the sheet's travel; its default is the standard servo's, which must fit the pulses."""
-    convention = tables[line].convention
-    channel = sheet.channels.get(line) if sheet else None
-    if channel is None or channel.neutral_us is None:
-        return Travel(convention.neutral_us, convention.span_us / 2.0)
-    stated = (channel.low_us, channel.neutral_us, channel.high_us)
-    if stated == _STANDARD and convention.span_us != STANDARD_SERVO.span_us:
-        return Travel(convention.neutral_us, convention.span_us / 2.0)
-    deadband_us = 0.0 if channel.is_deadband_doubted else channel.deadband_us or 0.0
-    half_us = (channel.high_us - channel.low_us) / 2.0
-    return Travel(channel.neutral_us, half_us, deadband_us, not channel.is_neutral_assumed)
-
-
-_STANDARD: Final = (STANDARD_SERVO.low_us, STANDARD_SERVO.neutral_us, STANDARD_SERVO.high_us)
+def _travel(line: str, tables: Mapping[str, PulseTable], sheet: BenchSheet | None) -> Throttle:
+    return Throttle.of(sheet.channels.get(line) if sheet else None, tables[line].convention)
 
 
 def _refuse_wrong_names(tables: Mapping[str, PulseTable], named: list[str]) -> None:

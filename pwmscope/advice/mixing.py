@@ -191,7 +191,7 @@ def centring_changes(fit: MixFit) -> tuple[Change, ...]:
         if abs(off_us) <= least_us:
             continue
         words = (
-            f"Set the trim setting of {output.line} so that it rests at "
+            f"Set the trim of {output.line} so that it rests at "
             f"{output.travel.neutral_us:g} us; it is {own.terms_us[-1]:.1f} us."
         )
         change = _change("set neutral", words, "transmitter", line=output.line)
@@ -268,7 +268,7 @@ def prove(fit: MixFit, changes: Sequence[Change]) -> Proof:
     return Proof(after, found.name, responses_of(after), works)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class MixingAdvice:
     """Changes to make together, and their proof."""
 
@@ -277,6 +277,10 @@ class MixingAdvice:
     proof: Proof  # What the recorded data say of them
     # Whether something is wrong without them; what is optional comes on top of the best
     needed: bool
+
+    def __repr__(self) -> str:
+        words = "; ".join(change.words for change in self.by_effort)
+        return f"<MixingAdvice{'' if self.needed else ' (optional)'}: {words or 'no change'}>"
 
     @property
     def by_effort(self) -> tuple[Change, ...]:

@@ -100,7 +100,7 @@ _WRONG_MARKER: Final = (
 _ASKED: Final[tuple[SettingName, ...]] = ("neutral", "low endpoint", "high endpoint")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class SettingsAdvice:
     """What to set on a bench."""
 
@@ -109,6 +109,10 @@ class SettingsAdvice:
     missing: tuple[str, ...]  # The sheet's devices whose lines are not
     alignment: Alignment | None  # Where the plan's steps are, if there was a plan
     swapped: str = ""  # Which lines follow each other's sticks, and what to do; empty for none
+
+    def __repr__(self) -> str:
+        lines = ", ".join(channel.line for channel in self.channels) or "no line"
+        return f"<SettingsAdvice of {lines}: {self.changes} to change, {self.not_shown} not shown>"
 
     def actions(self, action: SettingAction) -> tuple[tuple[str, SettingName], ...]:
         """Return line and setting wherever this is what to do."""

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Final, Literal, TypeAlias, get_args
 
 from pwmscope.bench.toml_text import format_key
+from pwmscope.errors import require_number
 from pwmscope.model import Span
 
 Role: TypeAlias = Literal[
@@ -95,6 +97,13 @@ class Limits:
         Farthest a single width may stray from its level while the stick stands still.
     weapon_motion_s, drive_motion_s : float
         Longest time from signal loss until a weapon, or a drive, turns slowly.
+    scale : float, optional
+        What the widths were multiplied by for a convention of another span.
+
+    Raises
+    ------
+    ArgumentError
+        If a limit is no number, or beyond what any limit is.
     """
 
     neutral_us: float
@@ -105,6 +114,38 @@ class Limits:
     excursion_us: float = 20.0
     weapon_motion_s: float = 60.0
     drive_motion_s: float = 2.0
+    scale: float = 1.0
+
+    def __post_init__(self) -> None:
+        for each in fields(self):
+            if each.name in ("source", "scale"):
+                continue
+            least, most = _LIMITS_WITHIN.get(each.name, (0.0, MAX_WIDTH_LIMIT_US * self.scale))
+            unit = "seconds" if each.name.endswith("_s") else "microseconds"
+            within = f"from {least:g} to {most:g}" if least else f"above 0, at most {most:g}"
+            expected = f"a number of {unit} {within}"
+            least = least or math.ulp(0.0)
+            require_number(each.name, getattr(self, each.name), expected, least=least, most=most)
+
+    def basis_of(self, name: str) -> str:
+        """Say whether a limit is common practice's, or was asked for.
+
+        Parameters
+        ----------
+        name : str
+            The limit's name here, such as ``neutral_us``.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> COMMON_PRACTICE.basis_of("neutral_us")
+        'common practice'
+        """
+        usual = getattr(COMMON_PRACTICE, name) * (self.scale if name.endswith("_us") else 1.0)
+        return "common practice" if math.isclose(getattr(self, name), usual) else "as asked for"
 
     def scaled(self, span_us: float) -> Limits:
         """Return the limits for a convention whose endpoints lie ``span_us`` apart.
@@ -121,18 +162,32 @@ class Limits:
         -------
         Limits
 
+        Raises
+        ------
+        ArgumentError
+            If the distance is no number above 0.
+
         Examples
         --------
         >>> COMMON_PRACTICE.scaled(125.0).neutral_us
         2.5
         """
+        require_number("span_us", span_us, "microseconds above 0", least=math.ulp(0.0))
         scale = span_us / STANDARD_SPAN_US
         return replace(
-            self, neutral_us=self.neutral_us * scale, overshoot_us=self.overshoot_us * scale,
+            self, scale=self.scale * scale, neutral_us=self.neutral_us * scale,
+            overshoot_us=self.overshoot_us * scale,
             jitter_us=self.jitter_us * scale, excursion_us=self.excursion_us * scale,
         )  # fmt: skip
 
 
+MAX_WIDTH_LIMIT_US: Final = 200.0
+"""No limit of a width is wider: it would let a device run (own choice)."""
+MOTION_WITHIN_S: Final = (0.05, 600.0)
+_LIMITS_WITHIN: Final = {
+    "failsafe_s": (0.05, 60.0), "weapon_motion_s": MOTION_WITHIN_S,
+    "drive_motion_s": MOTION_WITHIN_S,
+}  # fmt: skip
 STANDARD_SPAN_US: Final = 1000.0
 """Distance of the standard servo convention's endpoints."""
 
@@ -677,14 +732,14 @@ class BenchSheet:
     def limits(self) -> Limits:
         """The limits, with the sheet's failsafe time and where it stands."""
         stands = self.rulebook or "the bench sheet"
-        return replace(
+        own = replace(
             COMMON_PRACTICE,
             failsafe_s=self.failsafe_s,
             weapon_motion_s=self.weapon_motion_s,
             drive_motion_s=self.drive_motion_s,
-            source=f"{COMMON_PRACTICE.source}; "
-            f"the failsafe limit of {self.failsafe_s:g} s is that of {stands}",
         )
+        said = f"the failsafe limit of {own.failsafe_s:g} s is that of {stands}"
+        return replace(own, source=f"{own.source}; {said}")
 
 
 def _side_gaps(sheet: BenchSheet) -> Iterator[Gap]:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import datetime
 import os
 from collections.abc import Iterator, Mapping
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
+
+import numpy as np
 
 from pwmscope.bench.equipment import (
     DRIVES,
@@ -40,7 +43,7 @@ from pwmscope.bench.toml_text import (
     shown,
     toml_error,
 )
-from pwmscope.errors import ArgumentError
+from pwmscope.errors import ArgumentError, require_type
 from pwmscope.pulses import STANDARD_SERVO
 
 if TYPE_CHECKING:
@@ -476,13 +479,58 @@ def parse_sheet(text: str, *, source: str = "bench sheet") -> BenchSheet:
 
 
 def sheet_of(table: Mapping[str, object]) -> BenchSheet:
-    """Make a bench sheet of a table with the keys of docs/sheet.md."""
-    sheet, faults = _held(table, "the table given as sheet")
+    """Make a bench sheet of a table with the keys of docs/sheet.md.
+
+    Tuples stand for lists, and numpy's numbers for Python's.
+
+    >>> sheet_of({"channels": {"RX1": {"role": "weapon", "stop_us": (980, 1020)}}}).channels[
+    ...     "RX1"
+    ... ].stop_us
+    (980.0, 1020.0)
+    """
+    sheet, faults = _held(_toml_table(table), "the table given as sheet")
     if sheet is None or faults:
         first = faults[0]
         found = f"a table in which {first.key} is wrong: {first.found}"
         raise ArgumentError("sheet", found, short(first.allowed, 400))
     return sheet
+
+
+def _toml_table(table: Mapping[str, object]) -> dict[str, object]:
+    """Write a table's values in the types that a TOML file has."""
+    for key in table:
+        require_type("sheet", key, str, "a table whose keys are texts")
+    return {key: _toml_kind(value) for key, value in table.items()}
+
+
+def _toml_kind(value: object) -> object:
+    if isinstance(value, Mapping):
+        return _toml_table(value)
+    if isinstance(value, np.generic | np.ndarray):
+        return value.tolist()
+    return list(map(_toml_kind, value)) if isinstance(value, list | tuple) else value
+
+
+def check_marker(argument: str, marker: Marker) -> None:
+    """Hold a marker that was made by hand against what a sheet's may be.
+
+    >>> check_marker("marker", Marker("tx-on", "high", "switch"))
+    """
+    stated = {
+        "line": marker.line, "on": marker.on, "kind": marker.kind,
+        "late_s": marker.stated_late_s,
+        "late_least_s": None if marker.least_late_s == 0 else marker.least_late_s,
+        "back_late_s": marker.stated_back_late_s,
+    }  # fmt: skip
+    names: dict[str | int, str] = dict(
+        zip(stated, (field.name for field in fields(Marker)), strict=True)
+    )
+    _, faults = _held({"marker": {k: v for k, v in stated.items() if v is not None}}, "")
+    if faults:
+        first = faults[0]
+        name = names.get(first.path[-1], "line")
+        found = f"a Marker in which {name} is wrong: {first.found}"
+        raise ArgumentError(argument, found, short(first.allowed, 400))
 
 
 def find_faults(table: Mapping[str, object]) -> tuple[Fault, ...]:

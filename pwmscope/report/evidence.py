@@ -20,7 +20,7 @@ from pwmscope.findings.failsafe import (
     LossEvent,
     Polarity,
 )
-from pwmscope.findings.rotation import MOTION_STOP
+from pwmscope.findings.sensors import MOTION_STOP
 from pwmscope.model import Hazard, badness, format_line, governing
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ class Judged:
     verdict: Verdict
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LineChecks:
     """The checks of one line's pulses; those about a signal loss are the failsafe check's."""
 
@@ -84,6 +84,9 @@ class LineChecks:
     refused: str  # Why no recording shows servo pulses on it; empty where one does
     is_idle: bool  # Whether it changed its level in no recording
     freshness: tuple[Freshness | None, ...] = ()  # Of its frames, in each recording
+
+    def __repr__(self) -> str:
+        return f"<LineChecks {self.line}: {self.verdict}, {len(self.checks)} checks>"
 
     @property
     def verdict(self) -> Verdict:

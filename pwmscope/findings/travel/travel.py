@@ -588,11 +588,11 @@ def _endpoint_finding(
 
 def _neutral_limit(table: PulseTable, limits: Limits, device: Device) -> tuple[float, float, str]:
     """Return where neutral is wanted, how far from there it may be, and where that comes from."""
-    centre_us, source = table.convention.neutral_us, "common practice"
+    centre_us, source = table.convention.neutral_us, limits.basis_of("neutral_us")
     own_us = centre_us if device.neutral_us is None else device.neutral_us
     if abs(own_us - centre_us) > NEUTRAL_REACH * table.convention.span_us:
         return centre_us, limits.neutral_us, source
-    if device.half_deadband_us > limits.neutral_us:
+    if device.half_deadband_us > limits.neutral_us and source == "common practice":
         return own_us, device.half_deadband_us, "half the deadband"
     return own_us, limits.neutral_us, source
 

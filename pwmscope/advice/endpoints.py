@@ -160,6 +160,11 @@ class Setting:
     def __post_init__(self) -> None:
         object.__setattr__(self, "sentence", named(self.sentence))
 
+    @property
+    def is_to_do(self) -> bool:
+        """Whether it is something for the hands."""
+        return self.action in {SettingAction.CHANGE, SettingAction.DEVICE}
+
 
 @dataclass(frozen=True, slots=True)
 class ChannelSettings:

@@ -191,19 +191,20 @@ def best_delay(held: list[FloatArray], width_us: FloatArray) -> Delay:
     few = np.count_nonzero(free & moving) < np.count_nonzero(moving) / 4.0
     if few or np.any(np.ptp(held[0][free], axis=0) < reach / 2.0):
         free[:] = True
-    left_us = np.array([_left_us(stick[free], width_us[free], moving[free]) for stick in held])
-    at = int(np.argmin(left_us))
-    near = left_us <= left_us[at] / CLEAR_DELAY
+    left = np.array([left_us(stick[free], width_us[free], moving[free]) for stick in held])
+    at = int(np.argmin(left))
+    near = left <= left[at] / CLEAR_DELAY
     # The slopes of plain lines, shape (delays, m, k)
     terms_us = np.array([_lines(stick, width_us)[1][:-1].T for stick in held])
     doubt_us = np.max(np.abs(terms_us - terms_us[at])[near], axis=0)
     return Delay(at, shown=bool(np.count_nonzero(near) == 1), doubt_us=doubt_us)
 
 
-def _left_us(stick: FloatArray, width_us: FloatArray, moving: BoolArray) -> float:
-    """Return the mean residual of plain lines while the sticks move."""
+def left_us(stick: FloatArray, width_us: FloatArray, moving: BoolArray | None = None) -> float:
+    """Return the mean residual of plain lines, while the sticks move if that is given."""
     design, terms = _lines(stick, width_us)
-    return float(np.mean(np.abs(width_us - design @ terms)[moving]))
+    residual_us = np.abs(width_us - design @ terms)
+    return float(np.mean(residual_us if moving is None else residual_us[moving]))
 
 
 def _lines(stick: FloatArray, width_us: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -610,14 +611,16 @@ class _Ends:
 
 def fit_mix(samples: Samples) -> MixFit:
     """Fit every output to the sticks."""
+    outputs = enumerate(fit_outputs(samples, samples.stick))
+    return MixFit(samples, tuple(_with_doubt(samples, at, fit) for at, fit in outputs))
+
+
+def fit_outputs(samples: Samples, stick: FloatArray) -> tuple[OutputFit, ...]:
+    """Fit each output alone to stick positions."""
     floor_us = sampling_floor_us(samples.interval_us) or 0.0
-    design = np.column_stack([samples.stick, np.ones(len(samples.stick))])
+    design = np.column_stack([stick, np.ones(len(stick))])
     hands = HANDS if samples.source == "plan" else 0.0
-    outputs = [
-        fit_output(design, samples.width_us[:, at], floor_us, hands)
-        for at in range(len(samples.outputs))
-    ]
-    return MixFit(samples, tuple(_with_doubt(samples, at, fit) for at, fit in enumerate(outputs)))
+    return tuple(fit_output(design, own_us, floor_us, hands) for own_us in samples.width_us.T)
 
 
 def _with_doubt(samples: Samples, at: int, fit: OutputFit) -> OutputFit:

@@ -57,7 +57,7 @@ def to_data(findings: Findings) -> dict[str, Json]:
     return {
         "schema": SCHEMA,
         "capture": {**capture_data(capture), "assumptions": list(findings.assumptions)},
-        "limits": asdict(findings.limits),
+        "limits": {key: of for key, of in asdict(findings.limits).items() if key != "scale"},
         "recording": [finding_data(finding) for finding in findings.recording_findings],
         "channels": {name: _channel(c) for name, c in findings.channels.items()},
         **({"sensors": _sensors(findings)} if findings.sensors else {}),

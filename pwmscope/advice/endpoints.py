@@ -160,6 +160,11 @@ class Setting:
     def __post_init__(self) -> None:
         object.__setattr__(self, "sentence", named(self.sentence))
 
+    @property
+    def is_to_do(self) -> bool:
+        """Whether it is something for the hands."""
+        return self.action in {SettingAction.CHANGE, SettingAction.DEVICE}
+
 
 @dataclass(frozen=True, slots=True)
 class ChannelSettings:
@@ -367,7 +372,8 @@ def advise_endpoint(
     if is_assumed:
         action, has_figure = SettingAction.NOT_SHOWN, not is_out and channel.role in MOTORS
         sentence = f"{at}. No change is advised: state {end}_us, from the {device}'s manual."
-        sentence += f" If it is {target_us:g} us, change the {name} {how}." if has_figure else ""
+        if has_figure:
+            sentence += f" Perhaps it says {target_us:g} us. Then change the {name} {how}."
     elif is_out:
         action, reached_us = SettingAction.DEVICE, centre_us + (reach_us or 0.0) * (1 - 2 * is_low)
         sentence = (

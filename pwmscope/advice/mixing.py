@@ -10,14 +10,8 @@ from typing import Final, Literal, TypeAlias
 
 import numpy as np
 
-from pwmscope.advice.drive import (
-    Base,
-    DrivePath,
-    Outputs,
-    differential,
-    drive_path,
-)
-from pwmscope.bench import Axis, BenchSheet, Mixer, PlanStep, StepSpan
+from pwmscope.advice.drive import Base, DrivePath, Outputs, differential, drive_path
+from pwmscope.bench import Axis, Mixer, PlanStep, StepSpan
 from pwmscope.findings.mixing import (
     AT_OUTPUTS,
     COMMAND,
@@ -30,7 +24,6 @@ from pwmscope.findings.mixing import (
     Response,
     Samples,
     Straightness,
-    Throttle,
     balance_finding,
     balance_of,
     corner_part,
@@ -411,7 +404,6 @@ def course_of(
     *,
     tables: Mapping[str, PulseTable],
     end_s: float,
-    sheet: BenchSheet | None = None,
     spans: Sequence[StepSpan] = (),
     wheel_base_m: float | None = None,
     top_speed_m_s: float | None = None,
@@ -430,9 +422,8 @@ def course_of(
     if fit is None or len(fit.samples.axes) != 2 or mixing.lines.is_into_mixer:
         return None
     base = differential(wheel_base_m=wheel_base_m, top_speed_m_s=top_speed_m_s)
-    channels = {} if sheet is None else sheet.channels
     lines = [output.line for output in fit.samples.outputs]
-    throttles = [Throttle.of(channels.get(line)) for line in lines]
+    throttles = [output.travel for output in fit.samples.outputs]
     way = next((way for way in ways if way.needed), None)
     steps = _driven(spans, fit.samples.axes)
     planned = bool(steps)
@@ -448,8 +439,8 @@ def course_of(
     is_mixed = mixing.arrangement.kind is Kind.MIXED
     return Course(
         before, after, "" if way is None else ", ".join(change.kind for change in way.by_effort),
-        _straightness(fit, throttles, base) if is_mixed else None,
-        None if way is None else _straightness(way.proof.fit, throttles, base), base.assumptions,
+        _straightness(fit, base) if is_mixed else None,
+        None if way is None else _straightness(way.proof.fit, base), base.assumptions,
         planned,
     )  # fmt: skip
 
@@ -484,9 +475,9 @@ def _predicted(fit: MixFit, steps: tuple[StepSpan, ...]) -> Outputs:
     return Outputs(time_s, width_us)
 
 
-def _straightness(fit: MixFit, throttles: Sequence[Throttle], base: Base) -> Straightness | None:
+def _straightness(fit: MixFit, base: Base) -> Straightness | None:
     """Work out the straight-line error from the fitted gains and neutrals."""
-    sides = drive_sides(fit, throttles)
+    sides = drive_sides(fit)
     if sides is None or min(side.speed(COMMAND) for side in sides) <= 0.0:
         return None
     return straight_line_error(*sides, wheel_base_m=base.wheel_base_m, command=COMMAND)

@@ -55,7 +55,7 @@ def find_swapped(
     if all(known[line].role in DRIVES for line in swapped):
         return ()
     ordered = [line for line in sheet.channels if line in swapped]
-    told = [f"{format_line(line)} the {_format_axes(seen[line])}" for line in ordered]
+    told = [f"{format_line(line)} the {format_list(tuple(seen[line]))}" for line in ordered]
     first = told[0].replace(" the ", " follows the ", 1)
     said = (
         f"{', '.join([first, *told[1:]])}: swap their plugs or their lines in the sheet, "
@@ -73,10 +73,6 @@ def _wanted(channel: BenchChannel) -> Axis | None:
     """Return the stick axis that the sheet gives a channel; a drive's is the elevator."""
     stated = next((axis for axis in AXES if axis == channel.control), None)
     return stated or axis_of(channel)
-
-
-def _format_axes(followed: Mapping[Axis, float]) -> str:
-    return format_list(tuple(followed))
 
 
 def with_names(

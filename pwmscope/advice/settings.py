@@ -114,24 +114,15 @@ class SettingsAdvice:
         lines = ", ".join(channel.line for channel in self.channels) or "no line"
         return f"<SettingsAdvice of {lines}: {self.changes} to change, {self.not_shown} not shown>"
 
-    def actions(self, action: SettingAction) -> tuple[tuple[str, SettingName], ...]:
-        """Return line and setting wherever this is what to do."""
-        return tuple(
-            (channel.line, setting.name)
-            for channel in self.channels
-            for setting in channel.settings
-            if setting.action is action
-        )
-
     @property
     def changes(self) -> int:
         """How many settings, or devices, need a change."""
-        return len(self.actions(SettingAction.CHANGE)) + len(self.actions(SettingAction.DEVICE))
+        return sum(setting.is_to_do for channel in self.channels for setting in channel.settings)
 
     @property
     def not_shown(self) -> int:
         """How many settings the recording does not show."""
-        return len(self.actions(SettingAction.NOT_SHOWN))
+        return sum(channel.not_shown for channel in self.channels)
 
 
 def advise_settings(

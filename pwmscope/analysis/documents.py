@@ -102,16 +102,10 @@ def write_documents(
 
 def setting_sentences(settings: SettingsAdvice | None) -> tuple[str, ...]:
     """Say which settings of the transmitter to change, and what may go wrong until then."""
-    from pwmscope.advice import SettingAction  # noqa: PLC0415 - slow to import
-
-    wanted = {SettingAction.CHANGE, SettingAction.DEVICE}
     return tuple(
         f"{channel.line}: {sentence}"
         for channel in (() if settings is None else settings.channels)
-        for sentence in (
-            *(s.sentence for s in channel.settings if s.action in wanted),
-            *channel.warnings,
-        )
+        for sentence in (*(s.sentence for s in channel.settings if s.is_to_do), *channel.warnings)
     )
 
 

@@ -357,7 +357,7 @@ def stated_currents(sheet: BenchSheet) -> tuple[dict[str, float], list[str]]:
     else:
         known_a["the receiver itself"] = receiver_a
     for device in sheet.devices:
-        if _own_supply(device):
+        if device.supplied_by == "outside" or device.feeds_5v or device.signal_and_ground_only:
             continue
         current_a = device.draws_a if device.stall_a is None else device.stall_a
         if current_a is None:
@@ -365,10 +365,6 @@ def stated_currents(sheet: BenchSheet) -> tuple[dict[str, float], list[str]]:
         else:
             known_a[named(device)] = current_a
     return known_a, missing
-
-
-def _own_supply(device: BenchChannel) -> bool:
-    return bool(device.supplied_by == "outside" or device.feeds_5v or device.signal_and_ground_only)
 
 
 @_rule(

@@ -573,7 +573,7 @@ def mixing(
     ways = advise_mixing(answer)
     course = course_of(
         answer, ways, tables=findings.servo_tables, end_s=findings.capture.end_s,
-        sheet=analysis.sheet, spans=_spans(analysis), wheel_base_m=wheel_base,
+        spans=_spans(analysis), wheel_base_m=wheel_base,
         top_speed_m_s=top_speed,
     )  # fmt: skip
     data = mixing_json(findings.capture, answer, ways, course)

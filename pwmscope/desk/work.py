@@ -18,7 +18,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, TextIO
 
-from pwmscope.advice import SETTINGS_ORDER, Course, SettingAction, compare_settings, course_of
+from pwmscope.advice import SETTINGS_ORDER, Course, compare_settings, course_of
 from pwmscope.analysis import Analysis, analyse
 from pwmscope.bench import load_sheet
 from pwmscope.capture import Capture, Observer, load, observed_by, write_edges
@@ -227,7 +227,7 @@ def _settings(analysis: Analysis) -> dict[str, Any]:
                 "settings": [
                     {
                         **setting_data(each),
-                        "to_do": each.action in {SettingAction.CHANGE, SettingAction.DEVICE},
+                        "to_do": each.is_to_do,
                     }
                     for each in channel.settings
                 ],
@@ -244,7 +244,7 @@ def _course(analysis: Analysis) -> Course | None:
     findings = analysis.findings[0]
     return course_of(
         analysis.mixing, analysis.mixing_advice, tables=findings.servo_tables,
-        end_s=findings.capture.end_s, sheet=analysis.sheet,
+        end_s=findings.capture.end_s,
     )  # fmt: skip
 
 

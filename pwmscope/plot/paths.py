@@ -427,7 +427,7 @@ def bench_pictures(findings: Findings, sheet: BenchSheet | None = None) -> tuple
         ties=findings.order.grouping.ties,
     )
     end_s = findings.capture.end_s
-    course = course_of(mixing, advise_mixing(mixing), tables=servo, end_s=end_s, sheet=sheet)
+    course = course_of(mixing, advise_mixing(mixing), tables=servo, end_s=end_s)
     sticks = {stick.axis: servo[stick.line] for stick in lines.sticks}
     return (*pictures, *mixing_pictures(course, sticks, end_s))
 

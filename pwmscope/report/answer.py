@@ -339,16 +339,13 @@ def _changes(evidence: Evidence) -> Iterator[tuple[str, Setting]]:
     """
     if evidence.settings is None or evidence.wrong_markers:
         return
-    from pwmscope.advice import SettingAction  # noqa: PLC0415 - slow to import
-
-    wanted = (SettingAction.CHANGE, SettingAction.DEVICE)
     mixed: tuple[str, ...] = ()
     if evidence.mixing is not None and any(way.needed for way in evidence.ways):
         mixed = tuple(output.line for output in evidence.mixing.lines.outputs)
     for channel in evidence.settings.channels:
         for setting in channel.settings:
             waits = channel.line in mixed and setting.name not in ("rest position", "neutral")
-            if setting.action in wanted and not waits:
+            if setting.is_to_do and not waits:
                 yield channel.line, setting
 
 

@@ -12,7 +12,6 @@ from pwmscope.advice import (
     ChannelSettings,
     Compared,
     Setting,
-    SettingAction,
     SettingsAdvice,
 )
 from pwmscope.bench import (
@@ -278,11 +277,6 @@ def settings_notes(advice: SettingsAdvice) -> tuple[str, ...]:
     return tuple(notes)
 
 
-def is_to_do(action: SettingAction) -> bool:
-    """Whether a card marks an action for the hands."""
-    return action in {SettingAction.CHANGE, SettingAction.DEVICE}
-
-
 def settings_card(
     advice: SettingsAdvice, sheet: BenchSheet, capture: str, compared: tuple[Compared, ...] = ()
 ) -> str:
@@ -292,7 +286,7 @@ def settings_card(
         answer=settings_headline(advice, sheet), before=BEFORE, cautions=CAUTIONS, capture=capture,
         sheet=sheet.source,
         channels=[(channel_title(c.line, c.role, c.device), c) for c in advice.channels],
-        is_to_do=is_to_do, order_heading=ORDER_HEADING,
+        order_heading=ORDER_HEADING,
         order=SETTINGS_ORDER if advice.changes else (), compared_heading=COMPARED_HEADING,
         compared=[(format_line(entry.line), entry) for entry in compared],
         notes=settings_notes(advice), rulebook=RULEBOOK,

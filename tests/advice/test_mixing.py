@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from pwmscope.advice.mixing import advise_mixing, changed_samples
-from pwmscope.findings.mixing import SINGLE, WANTED, Travel, examine_mixing
+from pwmscope.findings.mixing import SINGLE, WANTED, Throttle, examine_mixing
 
 MIXED = 0.5 * np.array(WANTED)
 UNMIXED = np.array(SINGLE)
@@ -142,7 +142,7 @@ def with_travel(bench, travel):
     return examine_mixing(bench.tables, replace(bench.lines, outputs=outputs))
 
 
-STATED = Travel(1500.0, 500.0, 60.0, is_stated=True)
+STATED = Throttle(deadband_us=60.0, is_stated=True)
 RANKS = ["does not meet", "not shown", "meets"]
 
 

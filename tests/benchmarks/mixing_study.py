@@ -29,7 +29,7 @@ from pwmscope.findings.mixing import (
     Mixing,
     OutputLine,
     StickLine,
-    Travel,
+    Throttle,
     examine_mixing,
 )
 from pwmscope.model import Verdict
@@ -40,7 +40,7 @@ Hold: TypeAlias = tuple[float, float, tuple[float, float]]
 MIXER = np.array([[1.0, 1.0], [1.0, -1.0]])
 SWAP = np.array([[0.0, 1.0], [1.0, 0.0]])
 BEGIN, END = "<!-- study -->", "<!-- end of study -->"
-TRAVEL = Travel(1500.0, 500.0)
+TRAVEL = Throttle()
 DIRECTIONS = {
     "axes": [(1, 0), (-1, 0), (0, -1), (0, 1)],
     "eight ways": [(1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1)],

@@ -96,18 +96,6 @@ def test_asymmetry_is_not_judged_without_a_sample_interval():
     assert "not known" in by_name(travel.findings)["asymmetry"].sentence
 
 
-def test_neutral_is_the_dwell_nearest_to_the_mark():
-    moves = [Dwell(1500, 4), Sweep(1570, 0.5), Dwell(1570, 1.5), Sweep(1000, 1), Dwell(1000, 1),
-             Sweep(1500, 1), Dwell(1500, 3)]  # fmt: skip
-    record = recorded(moves)
-    assert examine_travel(record).neutral.width_us == pytest.approx(1500, abs=0.5)
-    assert examine_travel(record, 1560.0).neutral.width_us == pytest.approx(1570, abs=0.5)
-    assert examine_travel(record, 1520.0).neutral.width_us == pytest.approx(1500, abs=0.5)
-    far = examine_travel(record, 1750.0)
-    assert far.neutral is None
-    assert far.reasons["neutral"] == "The stick never stood within 100 us of 1750 us."
-
-
 def test_one_side_is_told_where_the_other_was_never_held():
     record = recorded(
         [Dwell(1500, 3), Sweep(1980, 1), Dwell(1980, 2), Sweep(1500, 1), Dwell(1500, 1)]

@@ -135,7 +135,7 @@ def test_ends_that_nobody_stated_are_no_action_and_stated_ones_are():
     low = bare.settings.channels[0].named("low endpoint")
     assert (low.action, low.change is None) == ("not shown", False)
     assert "(default, not stated). No change is advised: state low_us" in low.sentence
-    assert "If it is 1000 us, change the low endpoint by -" in low.sentence
+    assert "Perhaps it says 1000 us. Then change the low endpoint by -" in low.sentence
     assert bare.settings.changes == 0
 
 

@@ -31,7 +31,6 @@ from pwmscope.findings.mixing.fit import (
     Samples,
     Side,
     StickLine,
-    Travel,
     find_lines,
     fit_mix,
 )
@@ -45,7 +44,7 @@ from pwmscope.findings.mixing.straightness import (
 __all__ = [
     "AT_OUTPUTS", "COMMAND", "DEFINITIONS", "SINGLE", "WANTED", "Arrangement", "DriveLines",
     "DriveSide", "Fault", "Kind", "MixFit", "Mixing", "OutputLine", "Response", "Samples", "Side",
-    "StickLine", "Straightness", "Throttle", "Travel", "balance_finding", "balance_of",
+    "StickLine", "Straightness", "Throttle", "balance_finding", "balance_of",
     "corner_part", "drive_sides", "examine_mixing", "explanations", "find_lines", "fit_mix",
     "name_arrangement", "responses_of", "straight_finding", "straight_line_error", "swapped_mixing",
 ]  # fmt: skip

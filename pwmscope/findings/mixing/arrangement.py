@@ -11,8 +11,8 @@ from typing import Final, TypeAlias
 import numpy as np
 
 from pwmscope.errors import named
-from pwmscope.findings.mixing.fit import HANDS, MixFit, Samples, fit_output, loss
-from pwmscope.model import COVERAGE, FloatArray, IntArray, sampling_floor_us
+from pwmscope.findings.mixing.fit import MixFit, fit_outputs, left_us, loss
+from pwmscope.model import COVERAGE, FloatArray, IntArray
 
 Pattern: TypeAlias = tuple[tuple[int, int], tuple[int, int]]
 """Signs of the matrix: rows left and right, columns forward and turn right."""
@@ -145,17 +145,12 @@ def fit_twice(fit: MixFit) -> tuple[MixFit, bool] | None:
     corner = np.sum(np.abs(samples.stick), axis=1)
     if np.count_nonzero(corner > 1.1) < _MIN:
         return None
-    by_plan = samples.source == "plan"
+    by_plan, width_us = samples.source == "plan", samples.width_us
     if by_plan and fit.unexplained < _HANDS_LEAVE:
         return None
-    gain = min(_GAINS, key=lambda gain: _left_us(samples, gain))
-    design = _design(samples, gain)
-    floor_us = sampling_floor_us(samples.interval_us) or 0.0
-    outputs = tuple(
-        fit_output(design, samples.width_us[:, at], floor_us, HANDS if by_plan else 0.0)
-        for at in range(len(samples.outputs))
-    )
-    best = MixFit(samples, outputs)
+    behind = {gain: through_first_mixer(samples.stick, gain) for gain in _GAINS}
+    gain = min(_GAINS, key=lambda gain: left_us(behind[gain], width_us))
+    best = MixFit(samples, fit_outputs(samples, behind[gain]))
     scales_us = [
         min(one.scale_us, other.scale_us)
         for one, other in zip(fit.outputs, best.outputs, strict=True)
@@ -164,17 +159,6 @@ def fit_twice(fit: MixFit) -> tuple[MixFit, bool] | None:
     if after > _WORTH * before or before - after < _MIN_FALL:
         return None
     return best, not by_plan or _FULL[0] <= gain <= _FULL[1]
-
-
-def _design(samples: Samples, gain: float) -> FloatArray:
-    return np.column_stack([through_first_mixer(samples.stick, gain), np.ones(len(samples.stick))])
-
-
-def _left_us(samples: Samples, gain: float) -> float:
-    """Return the mean residual of plain lines behind a first mixer of that gain."""
-    design = _design(samples, gain)
-    terms = np.linalg.lstsq(design.T @ design, design.T @ samples.width_us, rcond=None)[0]
-    return float(np.mean(np.abs(samples.width_us - design @ terms)))
 
 
 def _loss(fit: MixFit, scales_us: list[float]) -> float:

@@ -33,7 +33,7 @@ from pwmscope.findings.mixing.fit import (
     with_plan,
     with_recorded,
 )
-from pwmscope.findings.mixing.straightness import DriveSide, Throttle
+from pwmscope.findings.mixing.straightness import DriveSide
 from pwmscope.findings.receivers import Step, Tie
 from pwmscope.model import (
     COVERAGE,
@@ -130,7 +130,7 @@ def responses_of(fit: MixFit) -> tuple[Response, ...]:
     travels = [output.travel for output in fit.samples.outputs]
     half_us = fit.position(COMMAND * stick) * fit.samples.half_us
     half_us -= np.where([travel.is_stated for travel in travels], 0.0, half_us[0])
-    speeds = [t.throttle.commands(t.neutral_us + half_us[1:, k]) for k, t in enumerate(travels)]
+    speeds = [t.commands(t.neutral_us + half_us[1:, k]) for k, t in enumerate(travels)]
     told = tuple(
         Response(name, float(left), float(right), format_motion(float(speed_l), float(speed_r)))
         for name, (left, right), speed_l, speed_r in zip(
@@ -315,13 +315,13 @@ STRAIGHT: Final = "straight line"
 
 
 def drive_sides(
-    fit: MixFit, throttles: Sequence[Throttle] | None = None
+    fit: MixFit,
 ) -> tuple[DriveSide, DriveSide] | None:
     """Set the two sides' gains and neutrals against their controllers'; None where one is idle."""
-    known = throttles or [output.travel.throttle for output in fit.samples.outputs]
     many = _HOLDS_FACTOR if fit.samples.source == "plan" else 1.0
     sides = []
-    for output, throttle in zip(fit.outputs, known, strict=True):
+    for output, line in zip(fit.outputs, fit.samples.outputs, strict=True):
+        throttle = line.travel
         whole_us = throttle.high_us - throttle.neutral_us
         doubt_us = np.sqrt(np.diag(output.covariance))
         off_us = float(output.terms_us[-1]) - throttle.neutral_us

@@ -14,7 +14,7 @@ from pwmscope.errors import HintError
 from pwmscope.findings.mixing.straightness import Throttle
 from pwmscope.findings.receivers import pair, usual_offset
 from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside, sampling_floor_us
-from pwmscope.pulses import STANDARD_SERVO, PulseTable
+from pwmscope.pulses import PulseTable
 
 Side: TypeAlias = Literal["left", "right", "forward", "turn"]
 """A side of the robot, or the half of the drive that a mixer behind the pin takes."""
@@ -26,28 +26,12 @@ TURN: Final[tuple[Axis, ...]] = ("aileron", "rudder")
 
 
 @dataclass(frozen=True, slots=True)
-class Travel:
-    """How a line's widths are read as positions from -1 to 1."""
-
-    neutral_us: float  # The width at 0
-    half_us: float  # From there to the width at 1
-    deadband_us: float = 0.0  # Of its device, as far as the sheet states it
-    is_stated: bool = False  # Whether the sheet states that neutral
-
-    @property
-    def throttle(self) -> Throttle:
-        """How the motor controller behind the line reads it."""
-        ends_us = self.neutral_us - self.half_us, self.neutral_us + self.half_us
-        return Throttle(ends_us[0], self.neutral_us, ends_us[1], self.deadband_us)
-
-
-@dataclass(frozen=True, slots=True)
 class OutputLine:
     """A line that drives a motor."""
 
     line: str  # Its name in the recording
     side: Side  # The side of the robot that its motor is on
-    travel: Travel  # How its widths are read
+    travel: Throttle  # How its widths are read
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +40,7 @@ class StickLine:
 
     line: str  # Its name in the recording
     axis: Axis  # One of `pwmscope.bench.plan.AXES`
-    travel: Travel  # How its widths are read
+    travel: Throttle  # How its widths are read
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,21 +137,8 @@ def _two_axes(sticks: list[StickLine]) -> tuple[StickLine, ...]:
     return tuple(stick for stick in chosen if stick is not None)
 
 
-def _travel(line: str, tables: Mapping[str, PulseTable], sheet: BenchSheet | None) -> Travel:
-    """Take the sheet's travel; its default is the standard servo's, which must fit the pulses."""
-    convention = tables[line].convention
-    channel = sheet.channels.get(line) if sheet else None
-    if channel is None or channel.neutral_us is None:
-        return Travel(convention.neutral_us, convention.span_us / 2.0)
-    stated = (channel.low_us, channel.neutral_us, channel.high_us)
-    if stated == _STANDARD and convention.span_us != STANDARD_SERVO.span_us:
-        return Travel(convention.neutral_us, convention.span_us / 2.0)
-    deadband_us = 0.0 if channel.is_deadband_doubted else channel.deadband_us or 0.0
-    half_us = (channel.high_us - channel.low_us) / 2.0
-    return Travel(channel.neutral_us, half_us, deadband_us, not channel.is_neutral_assumed)
-
-
-_STANDARD: Final = (STANDARD_SERVO.low_us, STANDARD_SERVO.neutral_us, STANDARD_SERVO.high_us)
+def _travel(line: str, tables: Mapping[str, PulseTable], sheet: BenchSheet | None) -> Throttle:
+    return Throttle.of(sheet.channels.get(line) if sheet else None, tables[line].convention)
 
 
 def _refuse_wrong_names(tables: Mapping[str, PulseTable], named: list[str]) -> None:
@@ -220,19 +191,20 @@ def best_delay(held: list[FloatArray], width_us: FloatArray) -> Delay:
     few = np.count_nonzero(free & moving) < np.count_nonzero(moving) / 4.0
     if few or np.any(np.ptp(held[0][free], axis=0) < reach / 2.0):
         free[:] = True
-    left_us = np.array([_left_us(stick[free], width_us[free], moving[free]) for stick in held])
-    at = int(np.argmin(left_us))
-    near = left_us <= left_us[at] / CLEAR_DELAY
+    left = np.array([left_us(stick[free], width_us[free], moving[free]) for stick in held])
+    at = int(np.argmin(left))
+    near = left <= left[at] / CLEAR_DELAY
     # The slopes of plain lines, shape (delays, m, k)
     terms_us = np.array([_lines(stick, width_us)[1][:-1].T for stick in held])
     doubt_us = np.max(np.abs(terms_us - terms_us[at])[near], axis=0)
     return Delay(at, shown=bool(np.count_nonzero(near) == 1), doubt_us=doubt_us)
 
 
-def _left_us(stick: FloatArray, width_us: FloatArray, moving: BoolArray) -> float:
-    """Return the mean residual of plain lines while the sticks move."""
+def left_us(stick: FloatArray, width_us: FloatArray, moving: BoolArray | None = None) -> float:
+    """Return the mean residual of plain lines, while the sticks move if that is given."""
     design, terms = _lines(stick, width_us)
-    return float(np.mean(np.abs(width_us - design @ terms)[moving]))
+    residual_us = np.abs(width_us - design @ terms)
+    return float(np.mean(residual_us if moving is None else residual_us[moving]))
 
 
 def _lines(stick: FloatArray, width_us: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -639,14 +611,16 @@ class _Ends:
 
 def fit_mix(samples: Samples) -> MixFit:
     """Fit every output to the sticks."""
+    outputs = enumerate(fit_outputs(samples, samples.stick))
+    return MixFit(samples, tuple(_with_doubt(samples, at, fit) for at, fit in outputs))
+
+
+def fit_outputs(samples: Samples, stick: FloatArray) -> tuple[OutputFit, ...]:
+    """Fit each output alone to stick positions."""
     floor_us = sampling_floor_us(samples.interval_us) or 0.0
-    design = np.column_stack([samples.stick, np.ones(len(samples.stick))])
+    design = np.column_stack([stick, np.ones(len(stick))])
     hands = HANDS if samples.source == "plan" else 0.0
-    outputs = [
-        fit_output(design, samples.width_us[:, at], floor_us, hands)
-        for at in range(len(samples.outputs))
-    ]
-    return MixFit(samples, tuple(_with_doubt(samples, at, fit) for at, fit in enumerate(outputs)))
+    return tuple(fit_output(design, own_us, floor_us, hands) for own_us in samples.width_us.T)
 
 
 def _with_doubt(samples: Samples, at: int, fit: OutputFit) -> OutputFit:

@@ -10,7 +10,7 @@ import numpy as np
 from pwmscope.bench import BenchChannel
 from pwmscope.errors import PwmscopeError
 from pwmscope.model import COVERAGE, FloatArray
-from pwmscope.pulses import STANDARD_SERVO
+from pwmscope.pulses import STANDARD_SERVO, Convention
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,8 +26,9 @@ class Throttle:
     low_us: float = STANDARD_SERVO.low_us
     neutral_us: float = STANDARD_SERVO.neutral_us
     high_us: float = STANDARD_SERVO.high_us
-    # Whole width of the band round neutral in which the motor stands still
+    # Whole width of the band round neutral in which the motor stands still; 0 where none is stated
     deadband_us: float = 0.0
+    is_stated: bool = False  # Whether the sheet states that neutral
 
     def __post_init__(self) -> None:
         half_us = self.deadband_us / 2.0
@@ -41,12 +42,26 @@ class Throttle:
             )
 
     @classmethod
-    def of(cls, channel: BenchChannel | None) -> Throttle:
-        """Take what the bench sheet says of a channel; without it, the convention."""
-        if channel is None:
-            return cls()
-        neutral_us = STANDARD_SERVO.neutral_us if channel.neutral_us is None else channel.neutral_us
-        return cls(channel.low_us, neutral_us, channel.high_us, channel.deadband_us or 0.0)
+    def of(cls, channel: BenchChannel | None, convention: Convention = STANDARD_SERVO) -> Throttle:
+        """Take what the bench sheet says of a channel; without it, the pulses' convention.
+
+        The sheet's default is the standard servo's, which must fit the pulses.
+        """
+        usual = cls(convention.low_us, convention.neutral_us, convention.high_us)
+        if channel is None or channel.neutral_us is None:
+            return usual
+        ends_us = channel.low_us, channel.neutral_us, channel.high_us
+        default = cls()
+        is_default = ends_us == (default.low_us, default.neutral_us, default.high_us)
+        if is_default and convention.span_us != STANDARD_SERVO.span_us:
+            return usual
+        deadband_us = 2.0 * (channel.half_deadband_us or 0.0)
+        return cls(*ends_us, deadband_us, is_stated=not channel.is_neutral_assumed)
+
+    @property
+    def half_us(self) -> float:
+        """Half the way between its ends."""
+        return (self.high_us - self.low_us) / 2.0
 
     def commands(self, width_us: FloatArray) -> FloatArray:
         """Turn widths into commands, from -1, full speed back, to 1, full speed forward.

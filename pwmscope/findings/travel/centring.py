@@ -375,9 +375,7 @@ class Returns:
     """Returns to neutral from one side."""
 
     count: int  # How many
-    # Of the widths at which they came to rest; None below one and two returns
-    mean_us: float | None
-    std_us: float | None
+    mean_us: float | None  # Of the widths at which they came to rest; None without a return
 
 
 @dataclass(frozen=True, slots=True)
@@ -408,7 +406,7 @@ def examine_centring(record: Record, travel: Travel) -> Centring:
     """Measure how well the stick comes back to neutral, and the flat there."""
     flat = examine_flat(record, travel)
     if travel.neutral is None:
-        return _without(travel.reasons["neutral"], flat, Returns(0, None, None))
+        return _without(travel.reasons["neutral"], flat, Returns(0, None))
     chosen, side = find_returns(record, travel, travel.neutral)
     used = spaced(chosen.size, MAX_RETURNS)
     chosen, side = chosen[used], side[used]
@@ -547,11 +545,7 @@ def _times(returns: Returns) -> str:
 
 
 def _returns(rest_us: FloatArray) -> Returns:
-    return Returns(
-        int(rest_us.size),
-        mean_of(rest_us) if rest_us.size else None,
-        std_of(rest_us) if rest_us.size > 1 else None,
-    )
+    return Returns(int(rest_us.size), mean_of(rest_us) if rest_us.size else None)
 
 
 def _without(reason: str, flat: Flat, below: Returns, above: Returns | None = None) -> Centring:

@@ -639,9 +639,7 @@ def sampling_left_us(table: PulseTable, dwells: Dwells, std_us: float) -> float:
     return interval_us * math.sqrt(total + float(left[-1]) * _TAIL)
 
 
-def find_neutral(
-    levels: Levels, marked_us: float | None = None, rest_us: float | None = None
-) -> tuple[Level | None, str]:
+def find_neutral(levels: Levels, rest_us: float | None = None) -> tuple[Level | None, str]:
     """Find the most visited level near the convention's neutral, if it is the channel's rest.
 
     A channel that neither starts near the centre nor comes back there more
@@ -650,8 +648,8 @@ def find_neutral(
     """
     convention, dwells = levels.table.convention, levels.dwells
     span_us = convention.span_us
-    centre_us = convention.neutral_us if marked_us is None else marked_us
-    if rest_us is not None and marked_us is None:
+    centre_us = convention.neutral_us
+    if rest_us is not None:
         if abs(rest_us - centre_us) > NEUTRAL_REACH * span_us:
             return None, f"The stick rests at {rest_us:.0f} us."
         return levels.near(rest_us), ""
@@ -661,8 +659,6 @@ def find_neutral(
         return None, (
             f"The stick never stood within {NEUTRAL_REACH * span_us:.4g} us of {centre_us:g} us."
         )
-    if marked_us is not None:
-        return levels.near(float(dwells.level_us[off_us.argmin()])), ""
     stay, visits = levels.company()
     centre = int(np.where(near, stay, -1).argmax())
     rest = int(stay.argmax())

@@ -25,7 +25,6 @@ from pwmscope.model import (
     measured,
     not_shown,
     std_of,
-    student_beyond,
     student_quantile,
 )
 
@@ -63,11 +62,11 @@ OF_CURVE: Final = (
         "sharper. Time stands for the stick's position. An uneven hand looks the same, so several "
         "sweeps both ways must agree.",
         "least squares over each sweep, w = c0 + c1 x against w = c0 + c1 x + c3 x^3, x the "
-        "time from neutral; F = (RSS1 - RSS3) / (RSS3 / (n - 3)); AICc = n ln(RSS/n) + 2k + "
-        "2k(k+1)/(n-k-1); coefficient e of w = A ((1 - e) s + e s^3), A half the travel, "
-        "averaged over sweeps, u = s / sqrt(n), its interval by Student's t",
-        "F test of nested linear models and AICc (Burnham and Anderson, Model Selection, 2002, "
-        "2.4), JCGM 100, 4.2.3 and G.3.2, from memory; the choice: own algorithm",
+        "time from neutral; AICc = n ln(RSS/n) + 2k + 2k(k+1)/(n-k-1); coefficient e of "
+        "w = A ((1 - e) s + e s^3), A half the travel, averaged over sweeps, u = s / sqrt(n), its "
+        "interval by Student's t",
+        "AICc (Burnham and Anderson, Model Selection, 2002, 2.4), JCGM 100, 4.2.3 and G.3.2, from "
+        "memory; the choice: own algorithm",
     ),
 )
 
@@ -88,9 +87,6 @@ class Fit:
     # The expo coefficient and its standard uncertainty from the fit alone
     coefficient: float
     uncertainty: float
-    # The F ratio of the cubic term, and the chance of as much without one
-    f: float
-    chance: float
     evidence: float  # Natural logarithm of the evidence ratio for the cubic, by AICc
     uneven_us: float  # Scatter about the cubic
     # Whether the sweep sets off and stops within a frame or two, as at an even pace
@@ -159,18 +155,13 @@ def fit_sweep(time_s: FloatArray, off_us: FloatArray, half_us: float, way: int) 
     cubic = np.column_stack([straight, x**3])
     rss_straight, _ = _least_squares(straight, along_us)
     rss_cubic, weight = _least_squares(cubic, along_us)
-    freedom = x.size - 3
-    variance = max(rss_cubic / freedom, 1e-12)
+    variance = max(rss_cubic / (x.size - 3), 1e-12)
     covariance = variance * np.linalg.inv(cubic.T @ cubic)
     bent = _coefficient(float(weight[1]), float(weight[2]), half_us, covariance[1:, 1:])
     if bent is None:
         return None
-    f = max(rss_straight - rss_cubic, 0.0) / variance
-    return Fit(
-        way, *bent, f, student_beyond(math.sqrt(f), freedom),
-        0.5 * (_aicc(rss_straight, x.size, 3) - _aicc(rss_cubic, x.size, 4)),
-        math.sqrt(variance),
-    )  # fmt: skip
+    evidence = 0.5 * (_aicc(rss_straight, x.size, 3) - _aicc(rss_cubic, x.size, 4))
+    return Fit(way, *bent, evidence, math.sqrt(variance))
 
 
 def _least_squares(columns: FloatArray, along_us: FloatArray) -> tuple[float, FloatArray]:

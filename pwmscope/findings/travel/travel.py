@@ -367,8 +367,7 @@ DEFINITIONS: Final[tuple[Definition, ...]] = (
         "neutral",
         "The width with the stick let go: what a drive must take for standing still.",
         "the most visited level within 10 % of the span of the convention's neutral, unless "
-        "the channel rests elsewhere; or the level nearest to the one marked on the bench "
-        f"sheet: {_LEVEL_FORMULA}",
+        f"the channel rests elsewhere: {_LEVEL_FORMULA}",
         _LEVEL_SOURCE,
     ),
     *OF_REST,
@@ -448,7 +447,6 @@ class Travel:
 
 def examine_travel(
     record: Record,
-    marked_neutral_us: float | None = None,
     device: Device = UNKNOWN,
     at_rest: tuple[Span, ...] = (),
 ) -> Travel:
@@ -463,7 +461,7 @@ def examine_travel(
     resting = levels if let_go is None else Levels(table, let_go, record.losses)
     rest = examine_rest(record, device.band, resting, is_listed=device.is_listed)
     rest_us = rest.level.width_us if let_go is not None and rest.level is not None else None
-    neutral, why_not = find_neutral(levels, marked_neutral_us, rest_us)
+    neutral, why_not = find_neutral(levels, rest_us)
     low, high, reasons = find_endpoints(levels, neutral)
     if neutral is None:
         reasons["neutral"] = f"A {device.control} has no neutral." if device.control else why_not

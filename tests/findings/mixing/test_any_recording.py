@@ -5,10 +5,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pwmscope.advice import advise_mixing
-from pwmscope.findings.mixing import DriveLines, OutputLine, StickLine, Travel, examine_mixing
+from pwmscope.findings.mixing import DriveLines, OutputLine, StickLine, Throttle, examine_mixing
 from pwmscope.pulses import STANDARD_SERVO, Flag, PulseTable
 
-TRAVEL = Travel(1500.0, 500.0)
+TRAVEL = Throttle()
 LINES = DriveLines(
     (OutputLine("L", "left", TRAVEL), OutputLine("R", "right", TRAVEL)),
     (StickLine("E", "elevator", TRAVEL), StickLine("A", "aileron", TRAVEL)),

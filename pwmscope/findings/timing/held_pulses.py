@@ -85,7 +85,7 @@ class HeldPulses:
 
     def away_us(self, width_us: FloatArray) -> FloatArray:
         """Distance of each width held from the mean of its hold."""
-        return np.abs(width_us[self.rows] - np.repeat(self.scatter.mean_us, self.count))
+        return _away_us(self.rows, self.count, width_us)
 
 
 def find_held_pulses(record: Record) -> HeldPulses:

@@ -288,7 +288,7 @@ def examine_timing(record: Record, clock_record: Record | None = None) -> Timing
     if clock is not None and error.rms is not None:
         of_error = separate_errors(clock.time_error_us, error.rms, interval_us, uneven)
     glitches = int(np.count_nonzero(table.has(Flag.GLITCH | Flag.NOTCHED)))
-    seen = _evidence(record, own)
+    seen = own.evidence
     why_not = NO_PATTERN if faults.is_irregular else _TOO_FEW
     offset, drift = clock_findings(clock, seen, why_not)
     found: tuple[Finding, ...] = (
@@ -421,10 +421,3 @@ def _time_interval_error(clock: FrameClock | None, interval_us: float | None) ->
     if clock is None:
         return Jitter(None, None, floor_us)
     return jitter_of(clock.time_error_us, clock.time_error_rms_us, floor_us)
-
-
-def _evidence(record: Record, periods: Periods) -> tuple[Evidence, ...]:
-    if periods.first is None or periods.last is None:
-        return ()
-    rise_s = record.table.rise_s
-    return (Evidence.of(rise_s, periods.first, periods.last, periods.summary.count),)

@@ -143,18 +143,11 @@ def _held(
     low_us, high_us = table.convention.period_low_us, table.convention.period_high_us
     means_us = [pattern.mean_us for pattern in patterns] if len(patterns) > 1 else [summary.mean]
     sampled_us = (table.sample_interval_us or 0.0) / max(summary.count, 1)
-    reach_us = {mean_us: CLOCK_TOLERANCE * mean_us + sampled_us for mean_us in means_us}
-    wrong = [
-        mean_us
-        for mean_us, reach in reach_us.items()
-        if mean_us + reach < low_us or mean_us - reach > high_us
-    ]
+    ends_us = [(us, CLOCK_TOLERANCE * us + sampled_us) for us in means_us]
+    wrong = [us for us, doubt in ends_us if us + doubt < low_us or us - doubt > high_us]
     if wrong:
         return Verdict.DOES_NOT_MEET, _ms(wrong), False
-    near = any(
-        mean_us - reach < low_us or mean_us + reach > high_us for mean_us, reach in reach_us.items()
-    )
-    if near:
+    if any(us - doubt < low_us or us + doubt > high_us for us, doubt in ends_us):
         return Verdict.NOT_SHOWN, "", True
     parts = {period for pattern in patterns if len(pattern) > 1 for period in pattern.periods_us}
     between = [period_us for period_us in parts if not low_us <= period_us <= high_us]

@@ -5,9 +5,9 @@ from __future__ import annotations
 import datetime
 import importlib
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache, cached_property
+from functools import cache, cached_property, partial
 from numbers import Real
 from types import ModuleType
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias, TypeVar
@@ -217,7 +217,7 @@ def _questions(*when: When) -> tuple[str, ...]:
     return tuple(r.question for r in ANALYSERS if r.of == "line" and (not when or r.when in when))
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, repr=False, eq=False)
 class ChannelFindings:
     """Everything found about one line.
 
@@ -391,7 +391,7 @@ def _withheld(answer: Answer, reason: str) -> Answer:
     return replace(answer, findings=found)  # type: ignore[type-var]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class SensorFindings:
     """Everything found about a line that shows what a device does, or what the receiver runs on.
 
@@ -424,7 +424,7 @@ class SensorFindings:
         return tuple(finding for finding in self.findings if finding.limit)
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
 class Findings:
     """Everything found in a recording.
 
@@ -490,6 +490,7 @@ class Findings:
         HintError
             If there is no such line, or it is the marker.
         """
+        require_type("lines", lines, Sequence, "a tuple of lines' names")
         for line in lines:
             if line not in self.channels:
                 raise HintError(
@@ -641,12 +642,7 @@ def examine(
     channels = at_once(own, lines.tables, lines.pulses)
     glitches = {name: c.glitches for name, c in channels.items() if c.glitches is not None}
     servo = {name: c for name, c in channels.items() if c.channel is not None}
-
-    def ask(question: str) -> dict[str, Answer]:
-        answers = {name: c.answer(question) for name, c in servo.items()}
-        return {name: answer for name, answer in answers.items() if answer is not None}
-
-    all_lines = AllLines(glitches, found.records, order, ask)
+    all_lines = AllLines(glitches, found.records, order, partial(_answers, servo))
     assumptions = (*capture.assumptions, *found.said, *lines.notes, *_FIXED)
     sensors = {
         line: SensorFindings(line, "rotation", rotation.rotor.of, rotation)
@@ -661,6 +657,12 @@ def examine(
         linked = examine_link_record(findings, plan, sheet)
         sensors[LINK_RECORD] = SensorFindings(LINK_RECORD, "link", None, linked)
     return findings
+
+
+def _answers(servo: Mapping[str, ChannelFindings], question: str) -> dict[str, Answer]:
+    """Ask a question of each servo line; those that have an answer."""
+    answers = {name: channel.answer(question) for name, channel in servo.items()}
+    return {name: answer for name, answer in answers.items() if answer is not None}
 
 
 def examine_link_record(

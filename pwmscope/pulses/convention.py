@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Any, Final
 
 import numpy as np
 
 from pwmscope.capture import PS_PER_US, Line
-from pwmscope.errors import HintError
+from pwmscope.errors import ArgumentError, HintError, require_number
 from pwmscope.model import BoolArray, FloatArray, IntArray, median_of
 
 
@@ -46,6 +48,17 @@ class Convention:
     accepted_high_us: float
     glitch_us: float
     source: str
+
+    def __post_init__(self) -> None:
+        widths = ("accepted_low_us", "low_us", "neutral_us", "high_us", "accepted_high_us")
+        for names in (("glitch_us", *widths), ("period_low_us", "period_us", "period_high_us")):
+            for name in names:
+                require_number(name, getattr(self, name), "microseconds above 0", least=1e-6)
+            values = [getattr(self, name) for name in names]
+            if values != sorted(values) or self.low_us == self.high_us:
+                said = ", ".join(f"{value:g}" for value in values)
+                order = "rising in the order " + ", ".join(names)
+                raise ArgumentError(names[-1], f"the last of {said}", f"widths {order}")
 
     @property
     def span_us(self) -> float:
@@ -111,10 +124,10 @@ EIGHTH_WIDTH: Final = _shorter("eighth width", 8.0, (260.0, 1000.0, 25_000.0))
 TWENTY_FOURTH_WIDTH: Final = _shorter("twenty-fourth width", 24.0, (90.0, 500.0, 25_000.0))
 """About 42 to 83 us, up to some 11000 frames a second (common practice, from memory)."""
 
-CONVENTIONS: Final = {
+CONVENTIONS: Final[Mapping[str, Convention]] = MappingProxyType({
     convention.name: convention
     for convention in (STANDARD_SERVO, FAST_SERVO, EIGHTH_WIDTH, TWENTY_FOURTH_WIDTH)
-}
+})  # fmt: skip
 """All conventions by name."""
 
 

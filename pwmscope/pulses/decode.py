@@ -40,7 +40,7 @@ _MARKS_FROM: Final = 20_000
 """Edges from which the marks' level is told, the first of the line."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class TrainChannel(Line):
     """One channel of a PPM sum train as a line of its own."""
 

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from pwmscope.capture import Capture, Line, load
 from pwmscope.capture.text import NewEdges
-from pwmscope.errors import PwmscopeError
+from pwmscope.errors import PwmscopeError, require_type
 from pwmscope.model import BoolArray, FloatArray, IntArray, assumed, one_by_one
 from pwmscope.pulses.convention import Convention
 
@@ -92,7 +92,7 @@ class DamagedFrames:
         return f"{self.frames} {holds} {self.channels} {channels} instead of {self.usual_channels}"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class PulseTable:
     """The pulses of one line, in order.
 
@@ -147,6 +147,12 @@ class PulseTable:
     time_scale: float | None = None
     damaged: tuple[DamagedFrames, ...] = ()
 
+    def __post_init__(self) -> None:
+        for name in _COLUMNS:
+            column = getattr(self, name).view()
+            column.flags.writeable = False
+            object.__setattr__(self, name, column)
+
     def __len__(self) -> int:
         return int(self.rise_s.size)
 
@@ -162,6 +168,7 @@ class PulseTable:
         -------
         ndarray of bool, shape (n,)
         """
+        require_type("flag", flag, int, "a Flag")
         marked: BoolArray = (self.flags & np.uint8(flag)) != 0
         return marked
 
@@ -205,14 +212,10 @@ class PulseTable:
         return pl.DataFrame(self._columns())
 
     def _columns(self) -> dict[str, FloatArray | npt.NDArray[np.uint8]]:
-        return {
-            "rise_s": self.rise_s,
-            "width_us": self.width_us,
-            "period_us": self.period_us,
-            "flags": self.flags,
-        }
+        return {name: getattr(self, name) for name in _COLUMNS}
 
 
+_COLUMNS: Final = ("rise_s", "width_us", "period_us", "flags")
 _FEW: Final = 1000
 Scalar = TypeVar("Scalar", bound=np.generic)
 

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.timing.separation import unevenness
+from pwmscope.findings.timing.sampling import unevenness
 from pwmscope.model import (
     CLOCK_TOLERANCE,
     FROM_MAD,

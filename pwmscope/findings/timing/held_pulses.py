@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.segmentation import Record, extremes, joined_dwells
-from pwmscope.findings.timing.separation import Scatter, scatter_of
+from pwmscope.findings.timing.sampling import Scatter, scatter_of
 from pwmscope.model import MIN_US, BoolArray, FloatArray, IntArray, quantile_of
 from pwmscope.pulses import taken
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from pwmscope.bench import Limits
 from pwmscope.findings.timing.frame_clock import run_starts
 from pwmscope.findings.timing.held_pulses import Excursion
-from pwmscope.findings.timing.separation import (
+from pwmscope.findings.timing.sampling import (
     MAX_SAMPLE,
     MAX_UNEVENNESS,
     SMEARED,
@@ -391,7 +391,7 @@ def width_jitter_finding(
     evidence: tuple[Evidence, ...], jitter: Jitter, separation: Separation | None, limits: Limits
 ) -> Finding:
     """Say how much the width scatters, and whether that meets the limit."""
-    limit = f"at most {limits.jitter_us:g} us RMS (common practice)"
+    limit = f"at most {limits.jitter_us:g} us RMS ({limits.basis_of('jitter_us')})"
     if separation is None:
         return not_shown(
             "width jitter",
@@ -416,7 +416,7 @@ def width_jitter_finding(
 
 def excursion_finding(excursion: Excursion | None, rise_s: FloatArray, limits: Limits) -> Finding:
     """Say how far single widths strayed while the stick was held, and whether that is too far."""
-    limit = f"at most {limits.excursion_us:g} us (common practice)"
+    limit = f"at most {limits.excursion_us:g} us ({limits.basis_of('excursion_us')})"
     if excursion is None:
         return not_shown(
             EXCURSION, "us",

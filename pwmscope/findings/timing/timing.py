@@ -37,7 +37,7 @@ from pwmscope.findings.timing.jitter import (
     separated_finding,
     width_jitter_finding,
 )
-from pwmscope.findings.timing.separation import Separation, separate
+from pwmscope.findings.timing.sampling import Separation, separate
 from pwmscope.model import (
     CLOCK_TOLERANCE,
     Definition,

@@ -179,7 +179,8 @@ def test_rows_count_pulses_that_were_not_measured_too():
     width_us[[0, 30, 199]] = np.nan
     flags[[0, 30, 199]] = Flag.CUT
     width_us[[50, 150]] = 1900
-    dwells = find_dwells(replace(table_of(width_us), flags=flags))
+    table = replace(table_of(width_us), flags=flags)
+    dwells = find_dwells(table)
     assert dwells.first.tolist() == [1, 100]
     assert dwells.last.tolist() == [99, 198]
     assert dwells.count.tolist() == [97, 98]

@@ -67,17 +67,6 @@ class AllLines:
         answers = self.ask("freshness")
         return {line: given({line: a}, line, _freshness().Freshness) for line, a in answers.items()}
 
-    @property
-    def shared_freezes(self) -> SharedFreezes:
-        """Which freezes the lines of one receiver share."""
-        found: SharedFreezes = given(self.answers, "shared freezes", _freshness().SharedFreezes)
-        return found
-
-    @property
-    def coincidence(self) -> Coincidence:
-        """Which lines' glitches come at the same moments."""
-        return given(self.answers, "glitch coincidence", Coincidence)
-
 
 @dataclass(frozen=True, slots=True)
 class Analyser:
@@ -529,12 +518,15 @@ class Findings:
     @property
     def coincidence(self) -> Coincidence:
         """Which lines' glitches come at the same moments."""
-        return self.all_lines.coincidence
+        return given(self.all_lines.answers, "glitch coincidence", Coincidence)
 
     @property
     def shared_freezes(self) -> SharedFreezes:
         """Which freezes the lines of one receiver share."""
-        return self.all_lines.shared_freezes
+        found: SharedFreezes = given(
+            self.all_lines.answers, "shared freezes", _freshness().SharedFreezes
+        )
+        return found
 
     @property
     def recording_findings(self) -> tuple[Finding, ...]:

@@ -526,10 +526,8 @@ class Coincidence:
 
     lines: tuple[str, ...]  # All lines that were watched
     time_s: FloatArray  # shape (n,): When each moment began, in seconds
-    struck: BoolArray  # shape (n, n_lines): Which lines had a glitch in it
     # Each set of lines that was struck together, the most frequent first
     patterns: tuple[Pattern, ...]
-    shared: int  # Moments that struck more than one line
     # How many moments independent lines would share on the average; None where there is nothing to
     # work it out from
     expected: float | None
@@ -551,9 +549,8 @@ def examine_coincidence(
             if len(lines) < 2
             else "A channel's signal was lost all the time, so there is nothing to compare."
         )
-        none = np.zeros((0, len(lines)), bool)
         found = not_shown("glitch coincidence", "", reason)
-        return Coincidence(lines, np.zeros(0), none, (), 0, None, (found,))
+        return Coincidence(lines, np.zeros(0), (), None, (found,))
     time_s, struck = gather_moments([found.time_s for found in glitches.values()], window_s)
     patterns, rates = find_patterns(glitches, struck, window_s, watched_s)
     shared = int(np.count_nonzero(struck.sum(axis=1) > 1))
@@ -565,7 +562,7 @@ def examine_coincidence(
         _format(lines, patterns, expected, receivers),
         evidence=_of_moments(time_s, struck, window_s),
     )
-    return Coincidence(lines, time_s, struck, patterns, shared, expected, (finding,))
+    return Coincidence(lines, time_s, patterns, expected, (finding,))
 
 
 def _format(

@@ -13,7 +13,7 @@ from pwmscope.bench import BUTTON_LATE_S, LEVELS, MAX_LATE_S, Marker
 from pwmscope.errors import HintError
 from pwmscope.findings.examine import Findings
 from pwmscope.findings.failsafe import Loss, marked_losses
-from pwmscope.findings.renewals import width_noise_us
+from pwmscope.findings.renewals import marked, width_noise_us
 from pwmscope.model import (
     Definition,
     Evidence,
@@ -137,11 +137,8 @@ class _Fresh:
     @property
     def gaps_s(self) -> FloatArray:
         """All gaps between fresh frames within the stretches."""
-        gap = np.diff(self.at_s)
-        inside = np.zeros(gap.size + 1, np.int64)
-        np.add.at(inside, self.first, 1)
-        np.add.at(inside, self.last, -1)
-        return gap[np.cumsum(inside)[:-1] > 0]
+        gap_s = np.diff(self.at_s)
+        return gap_s[marked(self.first, self.last, gap_s.size)]
 
 
 def measure_marker(findings: Findings, marker: Marker) -> MarkerDelay:

@@ -259,9 +259,9 @@ class Alignment:
     # When in the recording the plan's clock was at 0, by the median of the steps; None where the
     # plan does not fit
     clock_s: float | None
-    # How far from that clock the most distant step began: above 0 for late hands
-    lateness_s: float | None
-    finding: Finding  # `plan alignment`: the lateness, or `not shown` with the reason
+    # `plan alignment`: how far from that clock the most distant step began, above 0 for late hands;
+    # or `not shown` with the reason
+    finding: Finding
 
     @property
     def fits(self) -> bool:
@@ -281,10 +281,6 @@ class Alignment:
     def sentence(self) -> str:
         """What was found, for a person."""
         return self.finding.sentence
-
-    def span_of(self, name: str) -> StepSpan | None:
-        """Return where the step of this name was found; None where it was not."""
-        return next((span for span in self.spans if span.step.name == name), None)
 
 
 def align_plan(plan: CapturePlan, tables: Mapping[str, PulseTable]) -> Alignment:
@@ -343,7 +339,7 @@ def _cost_per_step(plan: CapturePlan, showing: list[int], matching: Matching) ->
 
 def _refusal(plan: CapturePlan, reason: str) -> Alignment:
     names = tuple(step.name for step in plan.steps)
-    return Alignment(plan, (), names, (), None, None, not_shown(_NAME, "s", reason))
+    return Alignment(plan, (), names, (), None, not_shown(_NAME, "s", reason))
 
 
 def _aligned(plan: CapturePlan, held: HeldPositions, matching: Matching) -> Alignment:
@@ -378,7 +374,7 @@ def _aligned(plan: CapturePlan, held: HeldPositions, matching: Matching) -> Alig
         )
     evidence = tuple(Evidence(span.start_s, span.end_s, 0) for span in spans[:MAX_SPANS])
     finding = measured(_NAME, lateness_s, "s", sentence, evidence=evidence)
-    return Alignment(plan, spans, unseen, by_clock, clock_s, lateness_s, finding)
+    return Alignment(plan, spans, unseen, by_clock, clock_s, finding)
 
 
 def _format(names: tuple[str, ...]) -> str:

@@ -150,14 +150,14 @@ def find_renewals(record: Record, finest_us: float | None) -> Renewals:
         least_us = step_us + CLEAR * seen.noise_us
         first, last, frozen, _ = _freezes(seen, beside, least_us)
     place, size = np.arange(width_us.size), width_us.size - 1
-    known = np.append(True, ~_marked(first[frozen], last[frozen], size))
+    known = np.append(True, ~marked(first[frozen], last[frozen], size))
     path_us = np.interp(place, place[known], width_us[known])
     leaps = _Leaps(path_us, joined, beside, seen.noise_us)
     told = joined & leaps.shows(path_us, 1, least_us + MARGIN * seen.noise_us)
-    renewed = told & ~_marked(first, last, size)
+    renewed = told & ~marked(first, last, size)
     every = _usual_interval(first, last, renewed)
     if every == 1.0:  # The other runs are neither freezes nor fresh
-        doubtful = np.append(_marked(first[~frozen], last[~frozen] + 1, size), False)
+        doubtful = np.append(marked(first[~frozen], last[~frozen] + 1, size), False)
         told &= ~(doubtful[:-1] | doubtful[1:])
         renewed &= told
     first, last = first[frozen], last[frozen]
@@ -200,7 +200,7 @@ def _freezes(
             evener = before[0] ** 2 * after[1] > after[0] ** 2 * before[1]
             before = after = np.where(evener | (after[0] <= 0.0), before, after)
         frozen = leaps.clear(size_us, repeats, before, after, clear_us)
-        known[1:] = ~_marked(first[frozen], last[frozen], width_us.size - 1)
+        known[1:] = ~marked(first[frozen], last[frozen], width_us.size - 1)
         path_us = np.interp(place, place[known], width_us[known])
     on = long & (before[0] > 0.0) & (after[0] > 0.0)
     rare = max(int(np.count_nonzero(on & frozen)), 1)
@@ -305,7 +305,7 @@ def _hidden(
     return weight
 
 
-def _marked(first: IntArray, last: IntArray, size: int) -> BoolArray:
+def marked(first: IntArray, last: IntArray, size: int) -> BoolArray:
     """Mark the places from each first one up to, not with, its last."""
     begun = np.zeros(size + 1, np.int64)
     np.add.at(begun, first, 1)

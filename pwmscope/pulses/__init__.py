@@ -38,7 +38,6 @@ from pwmscope.pulses.table import (
     excerpt,
     shelf,
     shelved,
-    slices,
     taken,
     without,
 )
@@ -77,7 +76,6 @@ __all__ = [
     "multiples",
     "shelf",
     "shelved",
-    "slices",
     "split_sum_trains",
     "taken",
     "without",

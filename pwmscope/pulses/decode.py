@@ -247,14 +247,13 @@ def _pulses(table: PulseTable) -> _Pulses | None:
 
 def _mean_share(lines: list[_Pulses], scale: float) -> float:
     """Share of pulses with a servo's width, each line with equal weight."""
-    return sum(_share(width_us, period_us, scale) for width_us, period_us in lines) / len(lines)
-
-
-def _share(width_us: FloatArray, period_us: float, scale: float) -> float:
-    if scale != 1.0 and not _PERIODS_US[0] <= scale * period_us <= _PERIODS_US[1]:
-        return 0.0
     low_us, high_us = _WIDTHS_US[0] / scale, _WIDTHS_US[1] / scale
-    return float(np.mean((width_us >= low_us) & (width_us <= high_us)))
+    shares = [
+        np.mean((width_us >= low_us) & (width_us <= high_us))
+        for width_us, period_us in lines
+        if scale == 1.0 or _PERIODS_US[0] <= scale * period_us <= _PERIODS_US[1]
+    ]
+    return float(sum(shares)) / len(lines)
 
 
 def _distance(lines: list[_Pulses], scale: float) -> float:

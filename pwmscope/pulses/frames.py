@@ -18,7 +18,7 @@ from pwmscope.model import (
     normal_quantile,
     quantile_of,
 )
-from pwmscope.pulses.table import PulseTable, excerpt, shelved, slices
+from pwmscope.pulses.table import PulseTable, excerpt, shelved
 
 _REACH_DEVIATIONS: Final = 8.0
 _REACH_SHARE: Final = 0.01
@@ -427,14 +427,9 @@ def _plain(period_us: FloatArray, interval_us: float) -> tuple[Recognition, floa
     usual_us = median_of(period_us)
     scatter_us = FROM_MAD * median_of(np.abs(excerpt(period_us).ravel() - usual_us))
     limit_us = reach_us(scatter_us, usual_us, interval_us)
-    found, excess_us = [np.zeros(0, np.int64)], 0.0
-    for part in slices(period_us.size):
-        away_us = period_us[part] - usual_us
-        odd = np.flatnonzero((away_us > limit_us) | (away_us < -limit_us))
-        found.append(odd + part.start)
-        excess_us += float(away_us.sum() - away_us[odd].sum())
-    odd = np.concatenate(found)
-    excess_us /= max(period_us.size - odd.size, 1)
+    away_us = period_us - usual_us
+    odd = np.flatnonzero(np.abs(away_us) > limit_us)
+    excess_us = float(away_us.sum() - away_us[odd].sum()) / max(period_us.size - odd.size, 1)
     zero = np.broadcast_to(np.int8(0), period_us.size)
     steady = Pattern((usual_us + excess_us,))
     return Recognition(usual_us, (steady,), zero, zero, odd, limit_us), scatter_us

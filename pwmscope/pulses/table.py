@@ -216,8 +216,6 @@ class PulseTable:
 
 
 _COLUMNS: Final = ("rise_s", "width_us", "period_us", "flags")
-SLICE: Final = 2**15
-"""Values worked on at a time where a whole record's worth of fresh memory would cost more."""
 _FEW: Final = 1000
 Scalar = TypeVar("Scalar", bound=np.generic)
 
@@ -261,16 +259,6 @@ def taken(values: npt.NDArray[Scalar], places: IntArray) -> npt.NDArray[Scalar]:
     if places.size and int(places[-1]) - int(places[0]) == places.size - 1:
         return values[int(places[0]) : int(places[-1]) + 1]
     return values[places]
-
-
-def slices(size: int) -> Iterator[slice]:
-    """Cut a record into slices of `SLICE` values.
-
-    >>> [(part.start, part.stop) for part in slices(SLICE + 5)]
-    [(0, 32768), (32768, 32773)]
-    """
-    for begin in range(0, size, SLICE):
-        yield slice(begin, min(begin + SLICE, size))
 
 
 class _Shelf:

@@ -66,7 +66,7 @@ from pwmscope.findings.segmentation.record import find_dwells
 from pwmscope.findings.glitches import examine_glitches
 from pwmscope.findings.segmentation.record import Record
 from pwmscope.findings.travel.resolution import examine_resolution
-from pwmscope.findings.timing.spectrum import examine_rhythm
+from pwmscope.findings.timing.rhythm import examine_rhythm
 from pwmscope.model.recording import Span
 from pwmscope.findings.timing.stability import examine_stability
 from pwmscope.findings.travel.sweep import examine_sweeps

@@ -24,7 +24,7 @@ import numpy.typing as npt
 
 from pwmscope.findings.timing import Separation, scatter_of, separate
 from pwmscope.findings.timing.jitter import with_shared_edges
-from pwmscope.findings.timing.separation import unevenness
+from pwmscope.findings.timing.sampling import unevenness
 
 RATES_HZ = (100e3, 250e3, 500e3, 1e6, 2e6, 8e6, 24e6, 100e6)
 JITTERS_US = (0.0, 0.05, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0)

@@ -57,8 +57,7 @@ def sentence(found):
 def test_all_at_once_is_the_link_or_the_supply():
     gone = [40, 90, 91, 200, 333]
     found = examine({f"RX{i}": gone for i in range(4)})
-    assert found.shared == 5
-    assert found.struck.all()
+    assert found.findings[0].value == 5
     assert found.patterns[0].is_common
     assert found.expected == 0.0
     assert "5 struck all 4 lines at once: the link or the supply" in sentence(found)
@@ -68,7 +67,7 @@ def test_all_at_once_is_the_link_or_the_supply():
 
 def test_one_line_only_is_its_wire_or_plug():
     found = examine({"RX1": [], "RX2": [40, 90, 200], "RX3": []})
-    assert found.shared == 0
+    assert found.findings[0].value == 0
     assert "3 struck RX2 alone: that wire or its plug" in sentence(found)
 
 
@@ -89,7 +88,7 @@ def test_all_lines_of_one_receiver():
 
 def test_each_line_on_its_own_is_told_by_line():
     found = examine({"RX1": [10, 60, 110], "RX2": [30, 85], "RX3": [140, 250]})
-    assert found.shared == 0
+    assert found.findings[0].value == 0
     assert "7 struck one line only (3 on RX1, 2 on RX2 and 2 on RX3)" in sentence(found)
 
 
@@ -97,7 +96,7 @@ def test_shared_moments_that_chance_gives_are_not_blamed_on_anything():
     rng = np.random.default_rng(4)
     lines = {f"RX{i}": np.sort(rng.choice(np.arange(1, 499), 60, replace=False)) for i in range(3)}
     found = examine(lines)
-    assert found.shared > 5
+    assert found.findings[0].value > 5
     assert not any(pattern.is_common for pattern in found.patterns)
     assert "which may be chance" in sentence(found)
     assert "supply" not in sentence(found)
@@ -138,7 +137,7 @@ def test_twenty_moments_are_evidence():
     gone = list(range(10, 400, 10))
     found = examine({"RX1": gone, "RX2": gone})
     assert len(found.findings[0].evidence) == 20
-    assert found.time_s.size == found.shared == len(gone)
+    assert found.time_s.size == found.findings[0].value == len(gone)
 
 
 def test_the_finding_has_its_definition():
@@ -161,7 +160,7 @@ def test_the_expected_number_is_what_independent_lines_give(rates):
             for i, rate in enumerate(rates)
         }
         found = examine_coincidence(glitches, dict.fromkeys(glitches, blank))
-        shared.append(found.shared)
+        shared.append(found.findings[0].value)
     doubt = np.std(shared, ddof=1) / np.sqrt(len(shared)) + 0.05
     expected = expected_shared(np.array(rates), window_s, watched_s)
     assert np.mean(shared) == pytest.approx(expected, abs=4 * doubt)

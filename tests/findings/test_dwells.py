@@ -1,5 +1,7 @@
 """Dwells: given this movement of a stick, these stretches stand still."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -173,10 +175,11 @@ def test_a_jump_of_a_frame_or_two_is_stray(frames, jump_us):
 
 
 def test_rows_count_pulses_that_were_not_measured_too():
-    table = table_of(noisy([np.full(100, 1500.0), np.full(100, 1600.0)]))
-    table.width_us[[0, 30, 199]] = np.nan
-    table.flags[[0, 30, 199]] = Flag.CUT
-    table.width_us[[50, 150]] = 1900
+    width_us, flags = noisy([np.full(100, 1500.0), np.full(100, 1600.0)]), np.zeros(200, np.uint8)
+    width_us[[0, 30, 199]] = np.nan
+    flags[[0, 30, 199]] = Flag.CUT
+    width_us[[50, 150]] = 1900
+    table = replace(table_of(width_us), flags=flags)
     dwells = find_dwells(table)
     assert dwells.first.tolist() == [1, 100]
     assert dwells.last.tolist() == [99, 198]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from pwmscope.findings.timing.separation import (
+from pwmscope.findings.timing.sampling import (
     Scatter,
     excess_of,
     scatter_of,

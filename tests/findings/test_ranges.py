@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pwmscope.findings.segmentation.stretches import halved, measure_ranges
+from pwmscope.findings.segmentation.still_stretches import halved, measure_ranges
 
 
 def ranges(gaps_and_counts):

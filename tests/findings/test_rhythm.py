@@ -9,7 +9,7 @@ import pytest
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.segmentation import Record, find_dwells
 from pwmscope.findings.timing.frame_clock import fit_clock
-from pwmscope.findings.timing.spectrum import (
+from pwmscope.findings.timing.rhythm import (
     ENDS,
     MAX_PULSES,
     RHYTHM_DEFINITIONS,

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pwmscope.findings.segmentation import WidthNoise
-from pwmscope.findings.segmentation.stretches import (
+from pwmscope.findings.segmentation.still_stretches import (
     SHIFT_LIMIT,
     settled,
     still_stretches,

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from pwmscope.findings.timing.separation import Scatter, separate
+from pwmscope.findings.timing.sampling import Scatter, separate
 
 BENCHMARKS = Path(__file__).parents[1] / "benchmarks"
 PER_CELL = 14

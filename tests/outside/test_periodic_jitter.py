@@ -14,7 +14,7 @@ from astropy.timeseries import LombScargle
 from astropy.timeseries.periodograms.lombscargle._statistics import false_alarm_probability
 from scipy.signal import lombscargle
 
-from pwmscope.findings.timing.spectrum import SIGNIFICANT, false_alarm, find_lines, threshold
+from pwmscope.findings.timing.rhythm import SIGNIFICANT, false_alarm, find_lines, threshold
 
 PERIOD_S = 0.02
 FREQUENCY_HZ, AMPLITUDE_US, NOISE_US = 3.37, 1.4, 0.8

@@ -16,7 +16,7 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from pwmscope import Line
-from pwmscope.findings.timing.separation import (
+from pwmscope.findings.timing.sampling import (
     density_at_samples,
     excess_of,
     spread_of,

@@ -184,7 +184,7 @@ def test_the_left_out_frames_are_glitches_of_one_line(recording, edges_ns):
     late_us = missing.moments.start_s * 1e6 - due_ns / 1e3
     assert np.abs(late_us).max() <= 10.0 + interval_us  # two frame starts of the bench's jitter
     found = examine_coincidence(glitches, records)
-    assert found.shared == 0
+    assert found.findings[0].value == 0
     assert found.patterns[0].lines == ("b3",)
 
 

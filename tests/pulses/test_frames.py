@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from pwmscope.capture import Line
 from pwmscope.pulses import decode_line, find_frames
 from pwmscope.pulses.frames import Pattern, closing_rows, describe, multiples, recognise
-from pwmscope.pulses.table import SLICE, excerpt, slices
+from pwmscope.pulses.table import excerpt
 
 FAST, SLOW = 9_000.0, 13_000.0
 
@@ -185,4 +185,3 @@ def test_parts_of_a_long_record():
     assert parts[0, 0] == 0
     assert parts[-1, -1] == 69_999
     assert excerpt(values[:100]).shape == (1, 100)
-    assert sum(part.stop - part.start for part in slices(2 * SLICE + 7)) == 2 * SLICE + 7

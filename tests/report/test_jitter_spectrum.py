@@ -4,7 +4,7 @@ import numpy as np
 
 import pwmscope
 from pwmscope.capture import Capture, Line
-from pwmscope.findings.timing.spectrum import MAX_BANDS, find_lines
+from pwmscope.findings.timing.rhythm import MAX_BANDS, find_lines
 from pwmscope.plot import draw_channel, draw_jitter_spectra
 
 

@@ -233,7 +233,13 @@ def content_finding(
 ) -> Finding:
     """Say how late the output's width is, by the widths and the edges together."""
     pair = f"{about.source.line} to {about.output.line}"
-    agree = "" if correlation is None else f" {_format_correlation(correlation)}"
+    agree = ""
+    if correlation is not None:
+        about_ms = format_ms(COVERAGE * correlation.uncertainty_us)
+        agree = (
+            f" Changes of width agree best at {format_ms(correlation.delay_us)} ± {about_ms} "
+            f"(correlation {correlation.peak:.3f})."
+        )
     if by_content:
         sentence = (
             f"{pair}: {format_ms(delay.median_us)} late, between {format_ms(delay.low_us)} and "
@@ -288,13 +294,6 @@ def _format_age(source: Train, delay: Delay) -> str:
 def _is_usable(correlation: Correlation, source: Train) -> bool:
     is_sharp = COVERAGE * correlation.uncertainty_us <= source.period_us / 2.0
     return abs(correlation.peak) >= 0.5 and is_sharp
-
-
-def _format_correlation(correlation: Correlation) -> str:
-    return (
-        f"Changes of width agree best at {format_ms(correlation.delay_us)} ± "
-        f"{format_ms(COVERAGE * correlation.uncertainty_us)} (correlation {correlation.peak:.3f})."
-    )
 
 
 def _why(source: Train, output: Train, content: Content | None) -> str:

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.lag.pairs import MAX_S, Latches, Pairs, Train
+from pwmscope.findings.lag.pairs import Latches, Pairs, Train, longest_delay_s
 from pwmscope.findings.timing import Separation, scatter_of, separate
 from pwmscope.model import (
     CLOCK_TOLERANCE,
@@ -338,8 +338,7 @@ def correlate_changes(source: Train, output: Train) -> Correlation | None:
     >>> round(found.delay_us / 1e3, 1), round(found.peak, 3)
     (41.5, 1.0)
     """
-    shared_s = min(source.rise_s[-1], output.rise_s[-1]) - max(source.rise_s[0], output.rise_s[0])
-    reach_s = min(MAX_S, max(float(shared_s), 0.0) / 6.0)
+    reach_s = longest_delay_s(source, output)
     across = max(1, round(CHANGE_S * 1e6 / output.period_us))
     first_s, last_s = source.rise_s[0] + reach_s, source.rise_s[-1] - reach_s
     used = np.flatnonzero((output.rise_s >= first_s) & (output.rise_s <= last_s))

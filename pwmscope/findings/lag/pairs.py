@@ -234,7 +234,7 @@ def find_content(source: Train, output: Train, others: tuple[Train, ...] = ()) -
     period_us = source.period_us
     if not (source.moved and output.moved):
         return None
-    reach_us = _reach_us(source, output)
+    reach_us = longest_delay_s(source, output) * 1e6
     trial = _trial((source, *others), output, reach_us)
     if trial is None:
         return None
@@ -275,10 +275,10 @@ def find_content(source: Train, output: Train, others: tuple[Train, ...] = ()) -
     )
 
 
-def _reach_us(source: Train, output: Train) -> float:
-    """Longest delay tried: half a second, but no more than a sixth of the time shared."""
+def longest_delay_s(source: Train, output: Train) -> float:
+    """Return the longest delay tried: `MAX_S`, but no more than a sixth of the time shared."""
     shared_s = min(source.rise_s[-1], output.rise_s[-1]) - max(source.rise_s[0], output.rise_s[0])
-    return min(MAX_S, max(float(shared_s), 0.0) / 6.0) * 1e6
+    return min(MAX_S, max(float(shared_s), 0.0) / 6.0)
 
 
 def _trial(inputs: tuple[Train, ...], output: Train, reach_us: float) -> Trial | None:

@@ -301,8 +301,9 @@ def gather(pulses: Mapping[str, Pulses], reference: str) -> tuple[dict[str, Tie]
             bond = tie(frame_s, starts[member], starts[name], interval_us)
             if name not in apart or _shows_more(bond, apart[name]):
                 apart[name] = bond
-            if bond.step is Step.KEEPS and (name not in best or _closer(bond, best[name])):
-                best[name] = bond
+            if bond.step is Step.KEEPS:
+                known = (best[name], bond) if name in best else (bond,)
+                best[name] = min(known, key=lambda each: each.spread_us or 0.0)
         reached = [name for name in outside if name in best]
         if not reached:
             break
@@ -318,10 +319,6 @@ def _shows_more(one: Tie, other: Tie) -> bool:
         return one.step is Step.DRIFTS
     doubt, other_doubt = one.uncertainty_us_per_s, other.uncertainty_us_per_s
     return doubt is not None and (other_doubt is None or doubt < other_doubt)
-
-
-def _closer(one: Tie, other: Tie) -> bool:
-    return (one.spread_us or 0.0) < (other.spread_us or 0.0)
 
 
 def spread_out(rise_s: FloatArray) -> FloatArray:

@@ -1,8 +1,7 @@
 """Dwells and held positions, and the record of a line that every analyser stands on.
 
-`record` decodes a recording's lines and makes their records, `dwells` finds where widths stand
-still: `stretches` for a moment, `change_points` where a level changes inside them. `held_positions`
-finds where all lines stand still together.
+`record` decodes a recording's lines and makes their records, dwells among them: `still_stretches`
+finds where widths stand still for a moment, `change_points` where a level changes inside.
 """
 
 from pwmscope.findings.segmentation.record import (
@@ -22,7 +21,7 @@ from pwmscope.findings.segmentation.record import (
     joined_dwells,
     read_lines,
 )
-from pwmscope.findings.segmentation.stretches import WidthNoise, extremes, find_noise
+from pwmscope.findings.segmentation.still_stretches import WidthNoise, extremes, find_noise
 
 __all__ = [
     "MIN_HELD_S",

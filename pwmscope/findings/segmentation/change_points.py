@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.segmentation.stretches import WidthNoise, measure_ranges
+from pwmscope.findings.segmentation.still_stretches import WidthNoise, measure_ranges
 from pwmscope.model import FROM_MAD, BoolArray, FloatArray, IntArray, median_of, normal_quantile
 
 LINE_FIT: Final = 1.5

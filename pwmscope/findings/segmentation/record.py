@@ -13,7 +13,7 @@ from pwmscope.bench import COMMON_PRACTICE, BenchSheet, Limits
 from pwmscope.capture import PS_PER_US, Capture, Line
 from pwmscope.errors import Reason, named
 from pwmscope.findings.segmentation.change_points import SIDES, in_passing, split_levels
-from pwmscope.findings.segmentation.stretches import (
+from pwmscope.findings.segmentation.still_stretches import (
     CALM,
     WidthNoise,
     find_noise,

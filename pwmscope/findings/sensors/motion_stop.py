@@ -20,13 +20,13 @@ from pwmscope.findings.sensors.marks import (
 from pwmscope.model import (
     FROM_MAD,
     PS_PER_S,
-    WORST_FIRST,
     BoolArray,
     Evidence,
     Finding,
     FloatArray,
     Line,
     Verdict,
+    badness,
     format_line,
     not_shown,
 )
@@ -279,7 +279,7 @@ def _finding(rotor: Rotor, stops: tuple[MotionStop, ...]) -> Finding:
     if not stops:
         why = "No signal loss was recorded while this rotor was watched."
         return not_shown(MOTION_STOP, "s", why, limit=limit)
-    worst = min(stops, key=lambda stop: (WORST_FIRST.index(stop.verdict), -_most_s(stop)))
+    worst = min(stops, key=lambda stop: (badness(stop.verdict), -(stop.slow_s or _NEVER)[1]))
     which = "" if len(stops) == 1 else f" The loss at {worst.lost_s:.3f} s decides."
     reason, also = worst.reason, f"{which}{_bound(rotor, worst)}"
     sentence = f"{reason}{also}"
@@ -293,8 +293,7 @@ def _finding(rotor: Rotor, stops: tuple[MotionStop, ...]) -> Finding:
     )  # fmt: skip
 
 
-def _most_s(stop: MotionStop) -> float:
-    return math.inf if stop.slow_s is None else stop.slow_s[1]
+_NEVER: Final = (math.inf, math.inf)
 
 
 def _bound(rotor: Rotor, stop: MotionStop) -> str:
@@ -383,8 +382,7 @@ def ran_again(rotor: Rotor, turns: Turns, from_s: float, to_s: float, usual_hz: 
 
 def _rises(rotor: Rotor, hz: FloatArray, usual_hz: float) -> BoolArray:
     """Say of speeds in a row where a rotor is driven again: for more than two turns, not a mark."""
-    least = np.minimum.accumulate(hz) if hz.size else hz
-    rises = (hz > SPEEDS_UP * least) & (hz > DRIVEN * usual_hz)
+    rises = (hz > SPEEDS_UP * np.minimum.accumulate(hz)) & (hz > DRIVEN * usual_hz)
     count = SUSTAINED + 2 * (rotor.per_turn or 1)
     if rises.size < count:
         return np.zeros(0, dtype=bool)

@@ -24,7 +24,6 @@ from pwmscope.model import (
     Definition,
     Evidence,
     Finding,
-    FloatArray,
     Hazard,
     HazardKind,
     Span,
@@ -319,7 +318,7 @@ def _hazards(rotor: Rotor, stops: list[Stretch], source: str) -> Iterator[Hazard
         hz, at_s = rolling(rotor.marks, per_turn, begin, end)
         first_s = rotor.marks.seconds(begin, begin + 1)
         was_slow = first_s.size and first_s[0] - from_s > 1.0 / (per_turn * slow_hz)
-        least_hz = np.zeros(hz.size) if was_slow else _least_before(hz)
+        least_hz = np.zeros(hz.size) if was_slow else np.minimum.accumulate(hz)
         # A rotor that coasts on loses speed; one that is driven keeps it.
         before = np.searchsorted(at_s, at_s - KEEPS_S)
         keeps = (at_s - stop.span.start_s > rotor.limit_s) & (before > 0) & (hz > KEPT * hz[before])
@@ -334,11 +333,6 @@ def _hazards(rotor: Rotor, stops: list[Stretch], source: str) -> Iterator[Hazard
             HazardKind.MOTION, (rotor.of,), seen[0][0], seen[0][2], None, len(seen), len(stops),
             source, per_minute,
         )  # fmt: skip
-
-
-def _least_before(hz: FloatArray) -> FloatArray:
-    """Return the least of each speed and those before it."""
-    return np.minimum.accumulate(hz) if hz.size else hz
 
 
 PAUSE_FRAMES: Final = 3.0

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from pwmscope.bench import BenchChannel, BenchSheet
 from pwmscope.errors import Reason
@@ -422,7 +423,7 @@ def examine_supply(
             _counted(supply),
             causes,
             _resistance(supply.sags, moved, sheet),
-            _margin(supply, least, _step_v(least_v), at_s, limit, clips),
+            _margin(supply, least, _step_v(least_v.astype(np.float32)), at_s, limit, clips),
         ),
     )  # fmt: skip
 
@@ -437,8 +438,9 @@ def _limit(supply: Supply) -> str:
     return f"above {supply.needed_v:g} V, the receiver's least by the bench sheet"
 
 
-def _step_v(volts: FloatArray) -> float:
-    steps = np.diff(np.unique(volts.astype(np.float32)))
+def _step_v(volts: npt.NDArray[np.floating[Any]]) -> float:
+    """Return the smallest step between readings, 0 where all are alike."""
+    steps = np.diff(np.unique(volts))
     return float(steps.min()) if steps.size else 0.0
 
 
@@ -598,7 +600,7 @@ def examine_levels(record: Record, plateaus: Plateaus | None) -> HighState:
         units = ("V", "V", "us", "V")
         found = zip(LEVEL_DEFINITIONS, units, strict=True)
         return HighState(plateaus, tuple(not_shown(one.name, unit, why) for one, unit in found))
-    step_v = _level_step_v(plateaus)
+    step_v = _step_v(plateaus.lowest_v)
     seen = (Evidence(float(begin_s[row[0]]), float(begin_s[row[-1]]), row.size),)
     return HighState(
         plateaus,
@@ -609,12 +611,6 @@ def examine_levels(record: Record, plateaus: Plateaus | None) -> HighState:
             _sag(begin_s[row], plateaus.level_v[row]),
         ),
     )
-
-
-def _level_step_v(plateaus: Plateaus) -> float:
-    """Return the smallest step between readings, 0 where all are alike."""
-    steps = np.diff(np.unique(plateaus.lowest_v))
-    return float(steps.min(initial=math.inf)) if steps.size else 0.0
 
 
 def _level(level_v: FloatArray, step_v: float, seen: tuple[Evidence, ...]) -> Finding:

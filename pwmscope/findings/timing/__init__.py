@@ -4,11 +4,11 @@ from typing import TYPE_CHECKING
 
 from pwmscope.faces import at_first_use
 from pwmscope.findings.timing.jitter import Jitter
-from pwmscope.findings.timing.separation import Separation, scatter_of, separate, variance_of_mean
+from pwmscope.findings.timing.sampling import Separation, scatter_of, separate, variance_of_mean
 from pwmscope.findings.timing.timing import DEFINITIONS, Timing, examine_timing
 
 if TYPE_CHECKING:
-    from pwmscope.findings.timing.spectrum import (
+    from pwmscope.findings.timing.rhythm import (
         RHYTHM_DEFINITIONS,
         LineSearch,
         Rhythm,
@@ -40,7 +40,7 @@ __all__ = [
 
 
 __getattr__ = at_first_use(__name__, {
-    "spectrum": "RHYTHM_DEFINITIONS LineSearch Rhythm examine_rhythm",
+    "rhythm": "RHYTHM_DEFINITIONS LineSearch Rhythm examine_rhythm",
     "stability": "STABILITY_DEFINITIONS Stability examine_stability",
 })  # fmt: skip
 """What no builder asks for."""

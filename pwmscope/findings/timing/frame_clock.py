@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.timing.separation import unevenness
+from pwmscope.findings.timing.sampling import unevenness
 from pwmscope.model import (
     CLOCK_TOLERANCE,
     FROM_MAD,
@@ -168,6 +168,13 @@ class Wander:
         return (white + walk) ** 2 / (walk**2 / self.freedom + white**2 / edges)
 
 
+def longest_between(borders: IntArray, size: int) -> slice:
+    """Return the longest stretch of so many values between borders."""
+    bounds = np.concatenate([[0], borders, [size]])
+    longest = int(np.diff(bounds).argmax())
+    return slice(int(bounds[longest]), int(bounds[longest + 1]))
+
+
 def probe_wander(number: IntArray, time_error_us: FloatArray, borders: IntArray) -> Wander | None:
     """Look for wander in time errors about a straight line.
 
@@ -180,10 +187,8 @@ def probe_wander(number: IntArray, time_error_us: FloatArray, borders: IntArray)
     the excess and gives the variance of orders 1 and 2, the slope and the drift,
     which the fit itself hides. Own method; polynomials of the batch means.
     """
-    bounds = np.concatenate([[0], borders, [number.size]])
-    longest = int(np.diff(bounds).argmax())
-    number = number[bounds[longest] : bounds[longest + 1]]
-    time_error_us = time_error_us[bounds[longest] : bounds[longest + 1]]
+    longest = longest_between(borders, number.size)
+    number, time_error_us = number[longest], time_error_us[longest]
     if number.size < MIN_EDGES:
         return None
     begin = np.linspace(0, number.size, min(_BATCHES, number.size // 2) + 1).astype(np.int64)[:-1]

@@ -104,7 +104,8 @@ class _Disturbances:
 
     `first`, `last` : first and last period of each. `from_row`, `to_row` : the pulses
     that begin and end it. `before`, `after` : whether a regular frame precedes,
-    follows it. `pattern` : what the clock did before, or after.
+    follows it. `pattern` : what the clock did before, or after; `place` : where in it the
+    clock runs on from before it, or else back from after it.
     """
 
     first: IntArray
@@ -114,10 +115,23 @@ class _Disturbances:
     before: BoolArray
     after: BoolArray
     pattern: IntArray
+    place: IntArray
     changes: BoolArray
 
-    def select(self, mask: BoolArray) -> _Disturbances:
+    def select(self, mask: BoolArray | IntArray) -> _Disturbances:
         return _Disturbances(*(getattr(self, name)[mask] for name in self.__slots__))
+
+    def count(self, pattern: Pattern, elapsed_us: FloatArray) -> tuple[IntArray, FloatArray]:
+        """Count frames of their pattern from the known side, and what remains."""
+        on, on_us = pattern.count(elapsed_us, self.place)
+        back, back_us = pattern.reversed().count(elapsed_us, self.place)
+        return np.where(self.before, on, back), np.where(self.before, on_us, back_us)
+
+    def elapsed_us(self, pattern: Pattern, count: IntArray) -> FloatArray:
+        """Return how long so many frames take from the known side."""
+        on_us = pattern.elapsed_us(count, self.place)
+        back_us = pattern.reversed().elapsed_us(count, self.place)
+        return np.where(self.before, on_us, back_us)
 
 
 def _disturbances(
@@ -141,7 +155,10 @@ def _disturbances(
     own = frames.pattern[neighbours].astype(np.int64)
     pattern = np.where(good[0], own[0], np.where(good[1], own[1], frames.pattern[first]))
     changes = good[0] & good[1] & (own[0] != own[1])
-    return _Disturbances(first, last, from_row, to_row, good[0], good[1], pattern, changes)
+    length = np.array([len(each) for each in frames.patterns])[pattern]
+    beside = frames.place[neighbours].astype(np.int64)
+    place = np.where(good[0], beside[0] + 1, length - beside[1]) % length
+    return _Disturbances(first, last, from_row, to_row, good[0], good[1], pattern, place, changes)
 
 
 def _told(
@@ -149,14 +166,13 @@ def _told(
 ) -> list[FrameFaults]:
     """Tell what the disturbances of one pattern are."""
     span_us = (table.rise_s[found.to_row] - table.rise_s[found.from_row]) * 1e6
-    way = _Way.of(frames, pattern, found)
-    count, late_us = way.count(span_us)
+    count, late_us = found.count(pattern, span_us)
     late_us = np.where(count < 1, span_us - pattern.mean_us, late_us)
     count = np.maximum(count, 1)
     moved = np.abs(late_us) > frames.reach_us + CLOCK_DOUBT * span_us
     return [
         _shifts(frames, found.select(moved), count[moved], late_us[moved]),
-        _on_the_clock(table, frames, found.select(~moved), way.select(~moved), count[~moved]),
+        _on_the_clock(table, frames, found.select(~moved), pattern, count[~moved]),
     ]
 
 
@@ -182,7 +198,7 @@ def _shifts(
 
 
 def _on_the_clock(
-    table: PulseTable, frames: Frames, found: _Disturbances, way: _Way, count: IntArray
+    table: PulseTable, frames: Frames, found: _Disturbances, pattern: Pattern, count: IntArray
 ) -> FrameFaults:
     """Tell disturbances that leave the clock where it was, pulse by pulse.
 
@@ -191,12 +207,12 @@ def _on_the_clock(
     """
     size = int(count.max(initial=0)) + 2
     ends = np.arange(count.size) * size
-    from_row = np.where(way.onward, found.from_row, found.to_row)
-    to_row = np.where(way.onward, found.to_row, found.from_row)
+    from_row = np.where(found.before, found.from_row, found.to_row)
+    to_row = np.where(found.before, found.to_row, found.from_row)
     owner, row = _pulses_inside(frames, found)
     elapsed_us = np.abs(table.rise_s[row] - table.rise_s[from_row[owner]]) * 1e6
-    own = way.select(owner)
-    number, rest_us = own.count(elapsed_us)
+    own = found.select(owner)
+    number, rest_us = own.count(pattern, elapsed_us)
     key = owner * size + number
     in_time = np.abs(rest_us) <= frames.reach_us
     known = np.concatenate([ends, ends + count, key[in_time]])
@@ -205,14 +221,14 @@ def _on_the_clock(
     # Those that name a frame which is there already.
     twice = np.setdiff1d(known_row, known_row[first])
     before = key - (rest_us < 0)
-    near = np.stack([before + ~own.onward, before + own.onward])[:, ~in_time]
+    near = np.stack([before + ~own.before, before + own.before])[:, ~in_time]
     free = ~np.isin(near, present)
     claim = np.where(free[0], near[0], near[1])
     taken, whose = np.unique(np.where(free.any(axis=0), claim, -1), return_index=True)
     whose, taken = whose[taken >= 0], taken[taken >= 0]
     stray = np.flatnonzero(~in_time)
     late = stray[whose]
-    due_us = way.select(owner[late]).elapsed_us(taken - owner[late] * size)
+    due_us = own.select(late).elapsed_us(pattern, taken - owner[late] * size)
     late_us = elapsed_us[late] - due_us
     present = np.concatenate([present, taken])
     rows = np.concatenate([known_row[first], row[late]])
@@ -225,7 +241,7 @@ def _on_the_clock(
         sides[1],
         step[gaps] - 1,
         row[late],
-        np.where(own.onward[late], late_us, -late_us),
+        np.where(own.before[late], late_us, -late_us),
         np.full(late.size, int(After.RETURNED)),
         np.concatenate([row[np.delete(stray, whose)], twice]),
         is_irregular=False,
@@ -238,37 +254,6 @@ def _pulses_inside(frames: Frames, found: _Disturbances) -> tuple[IntArray, IntA
     owner = np.repeat(np.arange(inside.size), inside)
     rank = np.arange(owner.size) - np.repeat(np.cumsum(inside) - inside, inside) + 1
     return owner, frames.index[found.first[owner] + rank]
-
-
-@dataclass(frozen=True, slots=True)
-class _Way:
-    """How the clock runs through each disturbance: on from before it, or back from after it."""
-
-    onward: BoolArray
-    place: IntArray
-    pattern: Pattern
-
-    @classmethod
-    def of(cls, frames: Frames, pattern: Pattern, found: _Disturbances) -> _Way:
-        length, size = len(pattern), frames.period_us.size
-        before = frames.place[np.maximum(found.first - 1, 0)].astype(np.int64)
-        after = frames.place[np.minimum(found.last + 1, size - 1)].astype(np.int64)
-        place = np.where(found.before, before + 1, length - after) % length
-        return cls(found.before, place, pattern)
-
-    def select(self, owner: IntArray | BoolArray) -> _Way:
-        return _Way(self.onward[owner], self.place[owner], self.pattern)
-
-    def count(self, elapsed_us: FloatArray) -> tuple[IntArray, FloatArray]:
-        """Count frames from the known side, and what remains."""
-        on, on_us = self.pattern.count(elapsed_us, self.place)
-        back, back_us = self.pattern.reversed().count(elapsed_us, self.place)
-        return np.where(self.onward, on, back), np.where(self.onward, on_us, back_us)
-
-    def elapsed_us(self, count: IntArray) -> FloatArray:
-        on_us = self.pattern.elapsed_us(count, self.place)
-        back_us = self.pattern.reversed().elapsed_us(count, self.place)
-        return np.where(self.onward, on_us, back_us)
 
 
 def _only_gaps(table: PulseTable, frames: Frames, periods: IntArray, *, is_irregular: bool) -> (

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.findings.segmentation import Record, extremes, joined_dwells
-from pwmscope.findings.timing.separation import Scatter, scatter_of
+from pwmscope.findings.timing.sampling import Scatter, scatter_of
 from pwmscope.model import MIN_US, BoolArray, FloatArray, IntArray, quantile_of
 from pwmscope.pulses import taken
 
@@ -85,7 +85,7 @@ class HeldPulses:
 
     def away_us(self, width_us: FloatArray) -> FloatArray:
         """Distance of each width held from the mean of its hold."""
-        return np.abs(width_us[self.rows] - np.repeat(self.scatter.mean_us, self.count))
+        return _away_us(self.rows, self.count, width_us)
 
 
 def find_held_pulses(record: Record) -> HeldPulses:

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from pwmscope.bench import Limits
 from pwmscope.findings.timing.frame_clock import run_starts
 from pwmscope.findings.timing.held_pulses import Excursion
-from pwmscope.findings.timing.separation import (
+from pwmscope.findings.timing.sampling import (
     MAX_SAMPLE,
     MAX_UNEVENNESS,
     SMEARED,
@@ -78,10 +78,7 @@ class Periods:
     # Mean square of the second difference of those, which tells how much of them sampling errors of
     # single edges take part in
     bend_us2: float
-    # Rows in the pulse table of the pulses that begin the first and the last of them; None where
-    # there is none
-    first: int | None
-    last: int | None
+    evidence: tuple[Evidence, ...]  # The pulses that begin the first and the last of them
 
 
 def read_periods(table: PulseTable, frames: Frames, periods: IntArray) -> Periods:
@@ -93,7 +90,7 @@ def read_periods(table: PulseTable, frames: Frames, periods: IntArray) -> Period
     period_us = taken(frames.period_us, used)
     if not used.size:
         jitter, change = Jitter(None, None, floor_us), Jitter(None, None, change_floor_us)
-        return Periods(summarise(period_us), scatter_of(period_us), jitter, change, 0.0, None, None)
+        return Periods(summarise(period_us), scatter_of(period_us), jitter, change, 0.0, ())
     borders = run_starts(table, frames, used)[1:]
     group, origin_us = np.zeros(used.size, np.int8), period_us.mean(keepdims=True)
     if not (frames.is_steady or is_irregular):
@@ -108,15 +105,9 @@ def read_periods(table: PulseTable, frames: Frames, periods: IntArray) -> Period
     bend_us2 = 0.0
     if change_us.size > 2:
         bend_us2 = float(np.mean(np.diff(excerpt(change_us, *_SAMPLED), 2) ** 2))
-    return Periods(
-        summarise(period_us),
-        scatter,
-        jitter,
-        change,
-        bend_us2,
-        int(frames.index[used[0]]),
-        int(frames.index[used[-1]]),
-    )
+    first, last = frames.index[used[[0, -1]]].tolist()
+    seen = Evidence.of(table.rise_s, first, last, used.size)
+    return Periods(summarise(period_us), scatter, jitter, change, bend_us2, (seen,))
 
 
 def _used(frames: Frames, periods: IntArray) -> tuple[IntArray, bool]:

@@ -11,7 +11,7 @@ import numpy as np
 
 from pwmscope.errors import Reason
 from pwmscope.findings.segmentation import Record
-from pwmscope.findings.timing.frame_clock import FrameClock
+from pwmscope.findings.timing.frame_clock import FrameClock, longest_between
 from pwmscope.model import (
     Definition,
     Evidence,
@@ -72,12 +72,8 @@ class ClockStretch:
         """Return the longest part in which no frame is missing."""
         if not self.missing:
             return self
-        gaps = np.flatnonzero(np.diff(self.number) > 1) + 1
-        bounds = np.concatenate([[0], gaps, [self.edges]])
-        longest = int(np.argmax(np.diff(bounds)))
-        return ClockStretch(
-            self.clock, self.first + int(bounds[longest]), self.first + int(bounds[longest + 1])
-        )
+        whole = longest_between(np.flatnonzero(np.diff(self.number) > 1) + 1, self.edges)
+        return ClockStretch(self.clock, self.first + whole.start, self.first + whole.stop)
 
     def bridged_us(self) -> FloatArray:
         """Return the time errors of all frames, missing ones between their neighbours'."""
@@ -112,9 +108,8 @@ class ClockStretch:
 
 def longest_stretch(clock: FrameClock) -> ClockStretch:
     """Return the longest stretch in which the clock does not start anew."""
-    bounds = np.concatenate([[0], clock.borders, [clock.frame_number.size]])
-    longest = int(np.argmax(np.diff(bounds)))
-    return ClockStretch(clock, int(bounds[longest]), int(bounds[longest + 1]))
+    longest = longest_between(clock.borders, clock.frame_number.size)
+    return ClockStretch(clock, longest.start, longest.stop)
 
 
 def _first_edge_s(record: Record, clock: FrameClock) -> float | None:

@@ -37,7 +37,7 @@ from pwmscope.findings.timing.jitter import (
     separated_finding,
     width_jitter_finding,
 )
-from pwmscope.findings.timing.separation import Separation, separate
+from pwmscope.findings.timing.sampling import Separation, separate
 from pwmscope.model import (
     CLOCK_TOLERANCE,
     Definition,
@@ -143,18 +143,11 @@ def _held(
     low_us, high_us = table.convention.period_low_us, table.convention.period_high_us
     means_us = [pattern.mean_us for pattern in patterns] if len(patterns) > 1 else [summary.mean]
     sampled_us = (table.sample_interval_us or 0.0) / max(summary.count, 1)
-    reach_us = {mean_us: CLOCK_TOLERANCE * mean_us + sampled_us for mean_us in means_us}
-    wrong = [
-        mean_us
-        for mean_us, reach in reach_us.items()
-        if mean_us + reach < low_us or mean_us - reach > high_us
-    ]
+    ends_us = [(us, CLOCK_TOLERANCE * us + sampled_us) for us in means_us]
+    wrong = [us for us, doubt in ends_us if us + doubt < low_us or us - doubt > high_us]
     if wrong:
         return Verdict.DOES_NOT_MEET, _ms(wrong), False
-    near = any(
-        mean_us - reach < low_us or mean_us + reach > high_us for mean_us, reach in reach_us.items()
-    )
-    if near:
+    if any(us - doubt < low_us or us + doubt > high_us for us, doubt in ends_us):
         return Verdict.NOT_SHOWN, "", True
     parts = {period for pattern in patterns if len(pattern) > 1 for period in pattern.periods_us}
     between = [period_us for period_us in parts if not low_us <= period_us <= high_us]
@@ -288,7 +281,7 @@ def examine_timing(record: Record, clock_record: Record | None = None) -> Timing
     if clock is not None and error.rms is not None:
         of_error = separate_errors(clock.time_error_us, error.rms, interval_us, uneven)
     glitches = int(np.count_nonzero(table.has(Flag.GLITCH | Flag.NOTCHED)))
-    seen = _evidence(record, own)
+    seen = own.evidence
     why_not = NO_PATTERN if faults.is_irregular else _TOO_FEW
     offset, drift = clock_findings(clock, seen, why_not)
     found: tuple[Finding, ...] = (
@@ -421,10 +414,3 @@ def _time_interval_error(clock: FrameClock | None, interval_us: float | None) ->
     if clock is None:
         return Jitter(None, None, floor_us)
     return jitter_of(clock.time_error_us, clock.time_error_rms_us, floor_us)
-
-
-def _evidence(record: Record, periods: Periods) -> tuple[Evidence, ...]:
-    if periods.first is None or periods.last is None:
-        return ()
-    rise_s = record.table.rise_s
-    return (Evidence.of(rise_s, periods.first, periods.last, periods.summary.count),)

@@ -63,7 +63,7 @@ def test_what_no_builder_asks_is_not_loaded_for_the_usual_screen(tmp_path, capsy
         "import sys; from pwmscope.cli import main\n"
         "try: main(['measure', sys.argv[1]])\n"
         "except SystemExit: pass\n"
-        "seldom = ('pwmscope.findings.timing.stability', 'pwmscope.findings.timing.spectrum')\n"
+        "seldom = ('pwmscope.findings.timing.stability', 'pwmscope.findings.timing.rhythm')\n"
         "print('LOADED', [name for name in seldom if name in sys.modules])"
     )
 

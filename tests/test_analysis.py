@@ -531,6 +531,7 @@ def test_a_persons_limit_is_not_called_the_trades():
     assert own["RX1"]["width jitter"].limit == "at most 5 us RMS (as asked for)"
     usual = pwmscope.analyse(sweep, sheet=SHEET)
     assert usual["RX1"]["neutral"].limit == "1500 us within 30 us (half the deadband)"
+    assert usual["RX4"]["neutral"].limit == "1498 us within 20 us (common practice)"
 
 
 def test_a_sheets_table_may_hold_tuples_and_numpys_numbers():

@@ -209,24 +209,24 @@ def gather_changes(
     times: list[IntArray] = []
     first: ChangedRows | None = None
     before: ChangedRows | None = None
-    least_ps, most, lost_last_row = NO_STEPS.least_ps, (NO_STEPS.most_ps, 0), False
+    least_ps, most_ps, most_at = NO_STEPS.least_ps, NO_STEPS.most_ps, 0
+    lost_last_row = False
     for batch in batches:
         lost_last_row = batch.lost_last_row
         piece = _condensed(batch) if isinstance(batch, RowBatch) else batch
         if not piece.row_count:
             continue
-        steps_here = [(piece.steps, 0)]
+        seam = NO_STEPS
         if before is None:
             first = before = replace(piece, last_word=piece.first_word)
         elif piece.time_ps is not None:
-            steps_here.insert(0, (find_steps(np.array([before.last_ps, piece.first_ps])), -1))
-        for more, beyond in steps_here:
-            row = piece.first_row + beyond
-            if more.backwards_at is not None:
-                raise backwards(row + more.backwards_at, more.backwards_ps, source, layout)
-            longest = (more.most_ps, row + more.most_at)
-            most = max(most, longest, key=lambda each: each[0])
-            least_ps = min(least_ps, more.least_ps)
+            seam = find_steps(np.array([before.last_ps, piece.first_ps]))
+        for steps, row in ((seam, piece.first_row - 1), (piece.steps, piece.first_row)):
+            if steps.backwards_at is not None:
+                raise backwards(row + steps.backwards_at, steps.backwards_ps, source, layout)
+            if steps.most_ps > most_ps:
+                most_ps, most_at = steps.most_ps, row + steps.most_at
+            least_ps = min(least_ps, steps.least_ps)
         if piece.first_word != before.last_word:
             rows.append((piece.first_row, _FIRST))
             words.append(np.array([piece.first_word], piece.words.dtype))
@@ -252,7 +252,7 @@ def gather_changes(
         row_count=count,
         start_ps=first.first_ps,
         end_ps=before.last_ps,
-        steps=Steps(least_ps, *most),
+        steps=Steps(least_ps, most_ps, most_at),
         lost_last_row=lost_last_row,
     )
 

@@ -530,20 +530,18 @@ def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tu
     by_rate = layout.time_column is None or layout.time_kind == "sample"
     if not by_rate and (hints.rate_hz is not None or hints.time_unit is not None):
         return ()  # held against the times themselves
-    known = _SERVO_PULSES_PS if by_rate else _PULSES_PS
-    trains = {
-        name: (_typical_width_ps(line), float(np.median(line.edges_ps[2:] - line.edges_ps[:-2])))
-        for name, line in lines.items()
-        if line.edges_ps.size > 3
-    }
-    is_known = any(low <= width <= high for width, _ in trains.values() for low, high in known)
-    servo = [trains[name] for name in trains if lines[name].edges_ps.size >= MIN_CHANGES]
+    moving = [line for line in lines.values() if line.edges_ps.size > 3]
+    servo = [line for line in moving if line.edges_ps.size >= MIN_CHANGES]
     factors = _servo_factors(servo) if by_rate and layout.rate_hz else None
-    if not trains or (is_known and factors is None):
-        return ()  # one line of pulses will do
-    widths_ps = [width for width, _ in (trains.values() if factors is None else servo)]
-    last = f"{format_interval(float(np.median(widths_ps)))}"
-    likely = ""
+    widths_ps: list[float] = []
+    for line in moving if factors is None else servo:
+        widths_ps.append(_typical_width_ps(line))
+        known = _SERVO_PULSES_PS if by_rate else _PULSES_PS
+        if factors is None and any(low <= widths_ps[-1] <= high for low, high in known):
+            return ()  # one line of pulses will do
+    if not widths_ps:
+        return ()
+    last, likely = format_interval(float(np.median(widths_ps))), ""
     if factors is not None and layout.rate_hz:
         last = f"{format_interval(min(widths_ps))} to {format_interval(max(widths_ps))}"
         slow, fast = (format_rate(1e12 * factor / layout.rate_hz) for factor in reversed(factors))
@@ -563,14 +561,15 @@ def _typical_width_ps(line: Line) -> float:
     return float(np.median(np.minimum(spans_ps[:-1], spans_ps[1:])))
 
 
-def _servo_factors(trains: list[tuple[float, float]]) -> tuple[float, float] | None:
-    """Bound by what times must be stretched so that trains of one frame rate are all servo pulses.
+def _servo_factors(lines: list[Line]) -> tuple[float, float] | None:
+    """Bound by what times must be stretched so that lines of one frame rate all show servo pulses.
 
-    None where they are as they stand, or never would be.
+    None where they do as they stand, or never would.
     """
-    if not trains:
+    if not lines:
         return None
-    widths_ps, periods_ps = zip(*trains, strict=True)
+    widths_ps = [_typical_width_ps(line) for line in lines]
+    periods_ps = [float(np.median(line.edges_ps[2:] - line.edges_ps[:-2])) for line in lines]
     least = max(_SERVO_PS[0] / min(widths_ps), _FRAMES_PS[0] / min(periods_ps))
     most = min(_SERVO_PS[1] / max(widths_ps), _FRAMES_PS[1] / max(periods_ps))
     is_one_rate = max(periods_ps) <= 1.02 * min(periods_ps)

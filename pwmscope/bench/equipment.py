@@ -83,7 +83,8 @@ class Limits:
     Parameters
     ----------
     neutral_us : float
-        Largest distance of neutral from the convention's.
+        Largest distance of neutral from where the device takes it; half a stated deadband that is
+        more stands in for it.
     overshoot_us : float
         How far a width may lie beyond the convention's endpoints.
     jitter_us : float
@@ -498,6 +499,13 @@ class BenchChannel:
         return self.deadband_us is None or self.is_deadband_doubted or not is_neutral_known
 
     @property
+    def half_deadband_us(self) -> float | None:
+        """Half the deadband; None where none is stated, or what is stated is doubted."""
+        return (
+            None if self.deadband_us is None or self.is_deadband_doubted else self.deadband_us / 2
+        )
+
+    @property
     def is_deadband_doubted(self) -> bool:
         """Whether the stated deadband is wider than common practice, as by a slip."""
         travel_us = self.high_us - self.low_us
@@ -508,8 +516,8 @@ class BenchChannel:
         return DEFAULT_STOP * (self.high_us - self.low_us)
 
     def _band_round(self, stop_us: float, said: str) -> StopBand:
-        if self.deadband_us is not None and not self.is_deadband_doubted:
-            half_us = self.deadband_us / 2.0
+        half_us = self.half_deadband_us
+        if half_us is not None:
             said += f", with the bench sheet's deadband of {self.deadband_us:g} us round it."
         else:
             half_us = self._margin_us
@@ -665,7 +673,9 @@ class BenchSheet:
     def gaps(self) -> tuple[Gap, ...]:
         """What the failsafe check needs and the sheet does not state, in the sheet's order."""
         own = [gap for c in self.devices for gap in _device_gaps(c)]
-        return (*(_marker_gaps(self.marker) if own or self.marker else ()), *own, *_side_gaps(self))
+        has_to_stop = own or any(device.stop_band is not None for device in self.devices)
+        marker = _marker_gaps(self.marker) if has_to_stop or self.marker else ()
+        return (*marker, *own, *_side_gaps(self))
 
     def stop_band(self, line: str) -> StopBand | None:
         """Return the widths at which the device on a line stands still.
@@ -749,7 +759,7 @@ def _marker_gaps(marker: Marker | None) -> Iterator[Gap]:
         yield Gap(
             "marker",
             "Write [marker] with line, on and kind: the line that shows whether the transmitter is "
-            "on. `pwmscope failsafe` needs it, or `off_line`.",
+            "on. `pwmscope failsafe` needs it, or --off-line.",
         )
         return
     if marker.on is None:

@@ -350,7 +350,7 @@ def _number(text: str) -> object:
 
 def _field_of(fault: Fault, numbers: Mapping[tuple[str, str], int]) -> str:
     """Name the field that a fault is about."""
-    path = fault.path
+    path = tuple(map(str, fault.path))
     if path[0] in ROWS and len(path) > 1:
         number = numbers.get((path[0], path[1]), 0)
         return f"{path[0]}.{number}.{path[2] if len(path) > 2 else NAME}"

@@ -23,7 +23,7 @@ from pwmscope.findings.failsafe import LineLosses, LossAnalysis, analyse_losses
 from pwmscope.findings.glitches import Coincidence, Glitches, examine_coincidence, examine_glitches
 from pwmscope.findings.receivers import Order, clock_lines, examine_order
 from pwmscope.findings.segmentation import Answer, Channel, Record
-from pwmscope.findings.supply import examine_levels
+from pwmscope.findings.sensors import examine_levels
 from pwmscope.findings.timing import Timing, examine_timing
 from pwmscope.findings.travel import Device, Travel, examine_travel
 from pwmscope.model import Definition, Finding, Hazard, Span, Verdict, at_once, worst
@@ -171,7 +171,7 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
         ),
     ),
     Analyser(
-        "levels", "line", ("pulses",), f"{_IN}supply:LEVEL_DEFINITIONS", "looked at",
+        "levels", "line", ("pulses",), f"{_IN}sensors:LEVEL_DEFINITIONS", "looked at",
         lambda c: examine_levels(c.record, c.plateaus),
     ),
     # Every record leaves out what was lost, so this one is answered before the records are made.
@@ -197,8 +197,13 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
         ),
     ),
     # Motion is held against the losses, so this one is answered with them.
-    Analyser("rotation", "recording", ("roles",), f"{_IN}rotation:DEFINITIONS", uses=("marker",)),
-    Analyser("supply", "recording", ("roles",), f"{_IN}supply:DEFINITIONS", uses=("marker",)),
+    Analyser(
+        "rotation", "recording", ("roles",), f"{_IN}sensors:ROTATION_DEFINITIONS",
+        uses=("marker",),
+    ),
+    Analyser(
+        "supply", "recording", ("roles",), f"{_IN}sensors:SUPPLY_DEFINITIONS", uses=("marker",)
+    ),
     Analyser("lag", "recording", ("two lines",), f"{_IN}lag:DEFINITIONS", "called"),
     Analyser(
         "mixing", "recording", ("roles",), f"{_IN}mixing:DEFINITIONS", "called", uses=("plan",)
@@ -394,8 +399,7 @@ def _withheld(answer: Answer, reason: str) -> Answer:
         replace(f, verdict=Verdict.NOT_SHOWN, sentence=f"{reason} {f.sentence}") if f.limit else f
         for f in answer.findings
     )
-    kept: Answer = replace(answer, findings=found)  # type: ignore[type-var]
-    return kept
+    return replace(answer, findings=found)  # type: ignore[type-var]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

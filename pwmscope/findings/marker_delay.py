@@ -141,8 +141,7 @@ class _Fresh:
         inside = np.zeros(gap.size + 1, np.int64)
         np.add.at(inside, self.first, 1)
         np.add.at(inside, self.last, -1)
-        moving: FloatArray = gap[np.cumsum(inside)[:-1] > 0]
-        return moving
+        return gap[np.cumsum(inside)[:-1] > 0]
 
 
 def measure_marker(findings: Findings, marker: Marker) -> MarkerDelay:

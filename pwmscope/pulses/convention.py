@@ -213,8 +213,7 @@ def find_polarity(line: Line, convention: Convention) -> Polarity:
 def accepted(width_us: FloatArray, convention: Convention) -> BoolArray:
     """Say which widths are those of servo pulses."""
     low_us, high_us = convention.accepted_low_us, convention.accepted_high_us
-    fits: BoolArray = (width_us >= low_us) & (width_us <= high_us)
-    return fits
+    return (width_us >= low_us) & (width_us <= high_us)
 
 
 def whole_pulses(line: Line, *, inverted: bool) -> tuple[IntArray, FloatArray]:

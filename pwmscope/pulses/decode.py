@@ -596,8 +596,7 @@ def _returning(period_s: FloatArray) -> BoolArray:
 def _alike(width_us: FloatArray) -> BoolArray:
     """Say for each two pulses in a row whether their widths are near each other."""
     wider_us = np.maximum(width_us[1:], width_us[:-1])
-    near: BoolArray = np.abs(np.diff(width_us)) <= _WIDTHS_ALIKE * wider_us
-    return near
+    return np.abs(np.diff(width_us)) <= _WIDTHS_ALIKE * wider_us
 
 
 def _between(

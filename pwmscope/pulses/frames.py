@@ -528,5 +528,4 @@ def closing_rows(table: PulseTable, frames: Frames, periods: IntArray) -> IntArr
     """Find the rows of the pulses whose leading edges end some periods, by their places."""
     end_s = table.rise_s[frames.index[periods]] + frames.period_us[periods] / 1e6
     # A nanosecond is far below a pulse and far above the rounding of a day in seconds.
-    rows: IntArray = np.searchsorted(table.rise_s, end_s - 1e-9).astype(np.int64)
-    return rows
+    return np.searchsorted(table.rise_s, end_s - 1e-9).astype(np.int64)

@@ -13,7 +13,7 @@ from pwmscope.errors import Reason
 from pwmscope.findings import LINK_RECORD, Findings, Verdict
 from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
 from pwmscope.findings.failsafe import POWER_UP, Failsafe, FailsafeLine, LeftOutKind
-from pwmscope.findings.rotation import MOTION_STOP
+from pwmscope.findings.sensors import MOTION_STOP
 from pwmscope.model import (
     Hazard,
     HazardKind,
@@ -159,6 +159,12 @@ def _marker_actions(evidence: Evidence) -> Iterator[Ranked]:
             f'on = "{level}" under [marker] in the sheet, and read the recording again.'
         )
         yield (0, 0), Action("set", (name,), said)
+    for stated, near in evidence.misnamed_markers.items():
+        said = (
+            f'Write line = "{near}" under [marker] in the sheet: the recording has no '
+            f"{format_line(stated)}. Read it again."
+        )
+        yield (0, 0), Action("set", (near,), said)
 
 
 def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
@@ -329,7 +335,7 @@ def _wiring_actions(evidence: Evidence) -> Iterator[Ranked]:
 def _changes(evidence: Evidence) -> Iterator[tuple[str, Setting]]:
     """List the settings that are to be changed, with their lines.
 
-    What stands against a default alone is no action; what the mixing's advice changes waits for it.
+    What the mixing's advice changes waits for it.
     """
     if evidence.settings is None or evidence.wrong_markers:
         return
@@ -342,7 +348,7 @@ def _changes(evidence: Evidence) -> Iterator[tuple[str, Setting]]:
     for channel in evidence.settings.channels:
         for setting in channel.settings:
             waits = channel.line in mixed and setting.name not in ("rest position", "neutral")
-            if setting.action in wanted and not setting.is_target_assumed and not waits:
+            if setting.action in wanted and not waits:
                 yield channel.line, setting
 
 
@@ -465,6 +471,8 @@ def _loss_actions(evidence: Evidence) -> Iterator[Ranked]:
             yield rank, Action("do", (), format_left_out(left))
     reasons: dict[str, list[str]] = {}
     for line in evidence.failsafe_lines(Verdict.NOT_SHOWN) if evidence.sheet is not None else ():
+        if evidence.misnamed_markers and all(e.case.loss.is_inferred for _, e in line.losses):
+            continue
         if not line.is_unlisted and (line.seen_in or not is_named):
             reasons.setdefault(format_reason(line), []).append(line.line)
     for reason, named in reasons.items():

@@ -242,7 +242,7 @@ def settings_headline(advice: SettingsAdvice, sheet: BenchSheet) -> str:
     else:
         said = "Nothing to change: each setting is where its device expects it."
     if not_shown:
-        said += f" {not_shown} {'are' if not_shown > 1 else 'is'} not shown by this recording."
+        said += f" {not_shown} {'are' if not_shown > 1 else 'is'} not shown by recording and sheet."
     return of + said
 
 

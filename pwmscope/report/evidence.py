@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from pwmscope.bench import MOTORS, BenchSheet
@@ -19,7 +20,7 @@ from pwmscope.findings.failsafe import (
     LossEvent,
     Polarity,
 )
-from pwmscope.findings.rotation import MOTION_STOP
+from pwmscope.findings.sensors import MOTION_STOP
 from pwmscope.model import Hazard, badness, format_line, governing
 
 if TYPE_CHECKING:
@@ -184,6 +185,21 @@ class Evidence:
         ]
 
     @property
+    def misnamed_markers(self) -> dict[str, str]:
+        """The line that the sheet's marker may be, where a recording has a like name only."""
+        marker = None if self.sheet is None else self.sheet.marker
+        if self.sheet is None or marker is None:
+            return {}
+        found = {}
+        for recording in self.failsafe.recordings:
+            lines = recording.lines.capture.lines
+            free = {_letters(line): line for line in lines if line not in self.sheet.channels}
+            near = get_close_matches(_letters(marker.line), free, n=1)
+            if near and recording.reference.line is None and marker.line not in lines:
+                found[marker.line] = free[near[0]]
+        return found
+
+    @property
     def has_loss(self) -> bool:
         """Whether a signal loss was recorded."""
         return any(
@@ -264,6 +280,10 @@ class Evidence:
     def verdict(self) -> Verdict:
         """The worst of all that was judged."""
         return governing(judged.verdict for judged in self.judged)
+
+
+def _letters(name: str) -> str:
+    return "".join(letter for letter in name.casefold() if letter.isalnum())
 
 
 def format_reason(line: FailsafeLine) -> str:

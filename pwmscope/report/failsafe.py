@@ -29,7 +29,7 @@ from pwmscope.findings.failsafe import (
     link_states,
     needed_trials,
 )
-from pwmscope.findings.rotation import MOTION_STOP, Motion
+from pwmscope.findings.sensors import MOTION_STOP, Motion
 from pwmscope.model import Hazard, Verdict, badness, format_device, format_line
 from pwmscope.report.answer import MAX_ACTIONS, format_headline, list_actions
 from pwmscope.report.data import Json, capture_data, event_data, finding_data, json_text, picked

@@ -209,7 +209,8 @@ def test_the_preset_before_the_link_does_not_bias_neutral(hands):
         assert found[name]["neutral"].value == pytest.approx(1500.0, abs=0.05)
     assert found["CH3"]["rest position"].verdict == "does not meet"
     settings = settings_of(found, "CH3")
-    assert settings["low endpoint"].action == "change"
+    assert settings["rest position"].action == "change"
+    assert settings["low endpoint"].action == "not shown"  # The sheet states no low_us
 
 
 def test_a_stick_that_rests_where_the_preset_is_counts_from_the_marker_on(hands):

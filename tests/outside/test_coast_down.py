@@ -13,7 +13,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from pwmscope.capture import Line
-from pwmscope.findings.rotation import count_speeds, fall_below, find_marks
+from pwmscope.findings.sensors import count_speeds, fall_below, find_marks
 from tests.adversary.coast_bench import LAWS, Coast
 
 PS = 10**12
@@ -88,7 +88,7 @@ def test_reciprocal_counting_has_the_uncertainty_worked_by_hand():
     speeds = count_speeds(
         find_marks(Line("D6", np.rint(edges * PS).astype(np.int64), 0), "rising", 1e6), 6
     )
-    assert speeds.per_minute[0] == pytest.approx(2400.0)
+    assert 60.0 * speeds.hz[0] == pytest.approx(2400.0)
     by_hand = 2400.0 * math.hypot(0.408e-6 / 0.1, 57.7e-6)
     assert by_hand == pytest.approx(0.1389, abs=5e-4)
     assert 60.0 * speeds.u_hz[0] == pytest.approx(by_hand, rel=2e-3)

@@ -133,8 +133,10 @@ def test_ends_that_nobody_stated_are_no_action_and_stated_ones_are():
     bare = analysed(recorded())
     assert not any("endpoint" in said for said in told(bare.answer))
     low = bare.settings.channels[0].named("low endpoint")
-    assert low.is_target_assumed
-    assert "(default, not stated)" in low.sentence
+    assert (low.action, low.change is None) == ("not shown", False)
+    assert "(default, not stated). No change is advised: state low_us" in low.sentence
+    assert "If it is 1000 us, change the low endpoint by -" in low.sentence
+    assert bare.settings.changes == 0
 
 
 @pytest.mark.parametrize("role", ["servo", "kill"])

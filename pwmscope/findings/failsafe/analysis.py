@@ -93,9 +93,8 @@ from pwmscope.findings.failsafe.response import (
 )
 from pwmscope.findings.failsafe.returns import with_returns
 from pwmscope.findings.failsafe.verdict import judge_loss
-from pwmscope.findings.rotation import Motion, Rotation
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
-from pwmscope.findings.supply import Supply, SupplyAnswer
+from pwmscope.findings.sensors import Motion, Rotation, Supply, SupplyAnswer
 from pwmscope.model import (
     Definition,
     Finding,

@@ -29,8 +29,7 @@ from pwmscope.findings.failsafe.power import (
     rests_by_s,
 )
 from pwmscope.findings.failsafe.response import LossClass, sides
-from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
-from pwmscope.findings.supply import looks_like_sagging_supply
+from pwmscope.findings.sensors import MOTION_STOP, looks_like_marks, looks_like_sagging_supply
 from pwmscope.model import (
     WORST_FIRST,
     Assumption,

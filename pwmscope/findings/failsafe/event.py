@@ -14,7 +14,7 @@ from pwmscope.errors import Reason, named, preceded
 from pwmscope.findings.failsafe.alternatives import Alternative, Case, alternatives_of
 from pwmscope.findings.failsafe.losses import Known, Moment
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind, phases_of
-from pwmscope.findings.rotation import MotionStop
+from pwmscope.findings.sensors import MotionStop
 from pwmscope.model import (
     Definition,
     Evidence,

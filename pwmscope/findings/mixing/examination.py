@@ -705,27 +705,11 @@ def examine_mixing(
     lost: Mapping[str, tuple[Span, ...]] | None = None,
     ties: Sequence[Tie] = (),
 ) -> Mixing:
-    """Find out what two drive outputs do with the sticks.
+    """Find out what two drive outputs do with the sticks; what is missing is said in the findings.
 
-    Parameters
-    ----------
-    tables : mapping of str to PulseTable
-        The lines with servo pulses.
-    lines : DriveLines
-        Which of them are outputs and sticks.
-    spans : sequence of StepSpan, optional
-        Where a plan's steps were found; they come before recorded sticks.
-    planned : tuple of str, optional
-        The stick axes that the plan moves by themselves, found or not.
-    lost : mapping of str to tuple of Span, optional
-        Where each line's signal was lost.
-    ties : sequence of Tie, optional
-        Which lines keep step, to tell two receivers.
-
-    Returns
-    -------
-    Mixing
-        An answer of any kind; what is missing is said in its findings.
+    ``spans`` are where a plan's steps were found; they come before recorded sticks. ``planned`` are
+    the stick axes that the plan moves by themselves, found or not. ``lost`` says where each line's
+    signal was lost, and ``ties`` which lines keep step, to tell two receivers.
     """
     lost = lost or {}
     sides = {output.side: output for output in reversed(lines.outputs)}  # The first of each side

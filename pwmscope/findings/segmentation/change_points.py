@@ -34,10 +34,15 @@ def left_in_sweeps(
     first, last = _chains(begin, end)
     left = end[last] - begin[first] < shorter
     if left.any():
-        left &= ~np.isin(begin[first], whole[0]) & ~np.isin(end[last], whole[1])
-        left &= ~(np.isin(begin[first], before[0]) & np.isin(end[first], before[1]))
-    flags: BoolArray = np.repeat(left, last - first + 1)
-    return flags
+        left &= ~_among(begin[first], whole[0]) & ~_among(end[last], whole[1])
+        left &= ~(_among(begin[first], before[0]) & _among(end[first], before[1]))
+    return np.repeat(left, last - first + 1)
+
+
+def _among(places: IntArray, known: IntArray) -> BoolArray:
+    """Say which places are among known ones, which ascend; quicker than `numpy.isin`."""
+    found: BoolArray = np.append(known, -1)[np.searchsorted(known, places)] == places
+    return found
 
 
 def in_passing(
@@ -78,8 +83,7 @@ def in_passing(
                 & (about_us <= LINE_FIT * noise.spread_us)
                 & (own_us > 0.5 * np.abs(wide_us))
             )
-    flags: BoolArray = np.repeat(passing, last - first + 1)
-    return flags
+    return np.repeat(passing, last - first + 1)
 
 
 def _chains(begin: IntArray, end: IntArray) -> tuple[IntArray, IntArray]:

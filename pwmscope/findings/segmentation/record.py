@@ -182,14 +182,12 @@ class _Pulses:
     def rows(self, places: IntArray) -> IntArray:
         """Rows of the table at these places among the pulses."""
         before = self.skipped - np.arange(self.skipped.size)
-        rows: IntArray = places + np.searchsorted(before, places, side="right")
-        return rows
+        return places + np.searchsorted(before, places, side="right")
 
     def places(self, times_s: tuple[float, ...]) -> IntArray:
         """Places of the first pulses at or after these times, in order."""
         rows = np.searchsorted(self.table.rise_s, np.sort(np.asarray(times_s, dtype=float)))
-        places: IntArray = rows - np.searchsorted(self.skipped, rows)
-        return places
+        return rows - np.searchsorted(self.skipped, rows)
 
 
 def _no_dwells(noise: WidthNoise, stray: IntArray) -> Dwells:

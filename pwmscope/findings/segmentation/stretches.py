@@ -340,5 +340,4 @@ def _median_of_five(
 ) -> FloatArray:
     low = np.maximum(np.minimum(a, b), np.minimum(d, e))
     high = np.minimum(np.maximum(a, b), np.maximum(d, e))
-    median: FloatArray = np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), c))
-    return median
+    return np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), c))

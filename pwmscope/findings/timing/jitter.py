@@ -408,12 +408,6 @@ def width_jitter_finding(
             "The stick never stood still, so the width's jitter is not shown.",
             limit=limit,
         )
-    low_us, high_us = separation.interval_us
-    verdict = Verdict.NOT_SHOWN
-    if high_us <= limits.jitter_us:
-        verdict = Verdict.MEETS
-    elif low_us > limits.jitter_us:
-        verdict = Verdict.DOES_NOT_MEET
     value, unit, uncertainty, interval = _separated(separation)
     return Finding(
         "width jitter",
@@ -421,7 +415,7 @@ def width_jitter_finding(
         unit,
         uncertainty,
         limit,
-        verdict,
+        _within(separation.interval_us, limits.jitter_us),
         evidence[:MAX_SPANS],
         separation.sentence("the width while the stick stands still") + _beside(jitter),
         interval,
@@ -437,12 +431,7 @@ def excursion_finding(excursion: Excursion | None, rise_s: FloatArray, limits: L
             EXCURSION, "us",
             "The stick never stood still, so no width is shown to stray.", limit=limit,
         )  # fmt: skip
-    low_us, high_us = excursion.interval_us
-    verdict = Verdict.NOT_SHOWN
-    if high_us <= limits.excursion_us:
-        verdict = Verdict.MEETS
-    elif low_us > limits.excursion_us:
-        verdict = Verdict.DOES_NOT_MEET
+    verdict = _within(excursion.interval_us, limits.excursion_us)
     return Finding(
         EXCURSION,
         excursion.peak_us,
@@ -458,6 +447,14 @@ def excursion_finding(excursion: Excursion | None, rise_s: FloatArray, limits: L
         excursion.interval_us,
         "Record at a higher sample rate." if verdict is Verdict.NOT_SHOWN else "",
     )
+
+
+def _within(interval_us: tuple[float, float], limit_us: float) -> Verdict:
+    """Hold a 95 % interval against an upper limit."""
+    low_us, high_us = interval_us
+    if high_us <= limit_us:
+        return Verdict.MEETS
+    return Verdict.DOES_NOT_MEET if low_us > limit_us else Verdict.NOT_SHOWN
 
 
 def separated_finding(  # noqa: PLR0917 - what it is about, and what was found

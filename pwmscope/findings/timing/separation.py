@@ -52,16 +52,15 @@ def excess_of(part: FloatArray, sigma: float | FloatArray) -> FloatArray:
     >>> excess_of(np.array([0.25, 0.25]), np.array([0.0, 3.0])).round(6).tolist()
     [0.0, 8.979167]
     """
-    sigma = np.full(part.shape, sigma)
-    wide: FloatArray = sigma**2 + 1 / 6 - part * (1 - part)
-    if (sigma >= WIDE).all():
+    wide: FloatArray = sigma * sigma + (1 / 6 - part * (1 - part))
+    if np.min(sigma) >= WIDE:
         return wide
-    sigma = np.maximum(sigma, 1e-9)[:, None]
-    z = (part[:, None] - _TICKS) / sigma
+    each = np.maximum(np.full(part.shape, sigma), 1e-9)[:, None]
+    z = (part[:, None] - _TICKS) / each
     z[:, : _REACH + 1] *= -1.0
     beyond = z * normal_below(z) + np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
-    narrow = 2.0 * (sigma * beyond).sum(axis=1)
-    return np.where(sigma[:, 0] < WIDE, narrow, wide)
+    narrow = 2.0 * (each * beyond).sum(axis=1)
+    return np.where(each[:, 0] < WIDE, narrow, wide)
 
 
 def density_at_samples(part: FloatArray, sigma: float) -> FloatArray:
@@ -232,7 +231,7 @@ def shape_doubt(away: FloatArray, group: IntArray, *, alike: bool = False) -> fl
     low = int(whole.min())
     width = int(whole.max()) - low + 3
     key = group * width + (whole - low)
-    if int(key.max()) < _DENSE:
+    if int(key.max()) < _DENSE:  # quicker than to sort them
         count = np.bincount(key)
         key = np.flatnonzero(count)
         count = count[key]
@@ -267,7 +266,6 @@ def shape_doubt(away: FloatArray, group: IntArray, *, alike: bool = False) -> fl
 
 MAX_SAMPLE: Final = 1 << 16
 """The shape of the scatter is taken from no more readings than these, evenly spread."""
-_BLOCK: Final = 1 << 16
 
 
 CODE_US: Final = 1.001
@@ -350,18 +348,9 @@ def scatter_of(readings_us: FloatArray, count: IntArray | None = None) -> Scatte
     begin = np.cumsum(count) - count
     # From a reading of its own group each value is small, and keeps all its digits.
     first_us = readings_us[begin]
-    sums, squares = np.zeros(count.size), np.zeros(count.size)
-    for start in range(0, readings_us.size, _BLOCK):
-        block_us = readings_us[start : start + _BLOCK]
-        first = int(np.searchsorted(begin, start, side="right")) - 1
-        groups = slice(first, int(np.searchsorted(begin, start + _BLOCK)))
-        borders = np.maximum(begin[groups] - start, 0)
-        held = np.diff(borders, append=block_us.size)
-        away_us = block_us - np.repeat(first_us[groups], held)
-        sums[groups] += np.add.reduceat(away_us, borders)
-        squares[groups] += np.add.reduceat(away_us * away_us, borders)
-    offset_us = sums / count
-    squares -= count * offset_us**2
+    away_us = readings_us - np.repeat(first_us, count)
+    offset_us = np.add.reduceat(away_us, begin) / count
+    squares = np.add.reduceat(away_us * away_us, begin) - count * offset_us**2
     return Scatter(
         first_us + offset_us,
         np.sqrt(np.maximum(squares, 0.0) / np.maximum(count - 1, 1)),
@@ -516,6 +505,11 @@ class SampledReadings:
     rms: float  # Scatter of the readings, pooled
     # Standard uncertainty of the jitter's variance for other reasons than chance in sampling
     doubt: float
+    # For the closed forms of much jitter, which are far quicker: the smallest size, the means of
+    # `1 / size` and of `part (1 - part)`
+    least_size: float
+    per_size: float
+    between: float
 
     @classmethod
     def of(
@@ -544,14 +538,19 @@ class SampledReadings:
         # Uneven phases may leave all of the 1/6 that sampling adds, or double it.
         uneven = unevenness / 6.0 / math.sqrt(3.0) if unevenness > MAX_UNEVENNESS else 0.0
         clock = 2.0 * CLOCK_TOLERANCE / math.sqrt(3.0) * (scatter.rms_us / sample_interval_us) ** 2
+        part = np.bincount(place, count * part)[held] / readings
+        weight, size = readings / readings.sum(), readings / groups[held]
         return cls(
-            np.bincount(place, count * part)[held] / readings,
-            readings / readings.sum(),
-            readings / groups[held],
+            part,
+            weight,
+            size,
             int(scatter.count.sum()),
             max(outside, 0.0),
             scatter.rms_us / sample_interval_us,
             math.hypot(scatter.doubt_us2 / sample_interval_us**2, shape, uneven, clock),
+            float(size.min()),
+            float(weight @ (1.0 / size)),
+            float(weight @ (part * (1.0 - part))),
         )
 
     @property
@@ -566,16 +565,24 @@ class SampledReadings:
         is given: ``2 sigma^4 D^2`` of a reading's own comes from that, D being how fast the
         expectation grows with it.
         """
-        at_samples = density_at_samples(self.part, sigma)
-        left = spread_of(self.part, sigma) - 2.0 * (sigma**2 * at_samples) ** 2
-        spread = float(self.weight * (1.0 - 1.0 / self.size) @ np.maximum(left, 0.0))
-        doubted = self.total * float(self.weight @ at_samples) * self.doubt / 2
+        if sigma >= WIDE:
+            # Above `2 sigma^4`, the spread of every group is that of an error of sampling.
+            growth, spread = 1.0, (1.0 - self.per_size) * (2.0 / 3.0 * sigma**2 + 7.0 / 180.0)
+        else:
+            at_samples = density_at_samples(self.part, sigma)
+            left = spread_of(self.part, sigma) - 2.0 * (sigma**2 * at_samples) ** 2
+            spread = float(self.weight * (1.0 - 1.0 / self.size) @ np.maximum(left, 0.0))
+            growth = float(self.weight @ at_samples)
+        doubted = self.total * growth * self.doubt / 2
         return self.mean(sigma), self.total * spread / 4 + doubted**2
 
     def mean(self, sigma: float) -> float:
         """Return the first of `expected` alone."""
         # A group's mean has a variance of its own, which blurs the part; the law is taken
         # for as much less jitter.
+        wide = sigma**2 + 1 / 6
+        if sigma >= WIDE and sigma**2 - wide / self.least_size >= WIDE**2:
+            return self.total * (wide - wide * self.per_size - self.between) / 2
         variance = excess_of(self.part, sigma) + self.part * (1 - self.part)
         sharper = np.sqrt(np.maximum(sigma**2 - variance / self.size, 0.0))
         return self.total * float(self.weight @ excess_of(self.part, sharper)) / 2

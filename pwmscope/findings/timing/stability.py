@@ -23,7 +23,6 @@ from pwmscope.model import (
     measured,
     not_shown,
 )
-from pwmscope.pulses import slices
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,7 +72,8 @@ class ClockStretch:
         """Return the longest part in which no frame is missing."""
         if not self.missing:
             return self
-        bounds = np.concatenate([[0], _before_gaps(self.number) + 1, [self.edges]])
+        gaps = np.flatnonzero(np.diff(self.number) > 1) + 1
+        bounds = np.concatenate([[0], gaps, [self.edges]])
         longest = int(np.argmax(np.diff(bounds)))
         return ClockStretch(
             self.clock, self.first + int(bounds[longest]), self.first + int(bounds[longest + 1])
@@ -84,16 +84,7 @@ class ClockStretch:
         if not self.missing:
             return self.time_error_us
         number, error_us = self.number, self.time_error_us
-        whole_us = np.empty(self.frames)
-        for part in slices(self.edges):
-            whole_us[number[part] - number[0]] = error_us[part]
-        before = _before_gaps(number)
-        lost = number[before + 1] - number[before] - 1
-        begin = np.repeat(number[before] + 1 - (np.cumsum(lost) - lost), lost)
-        absent = begin + np.arange(begin.size)
-        ends = np.unique(np.concatenate([before, before + 1]))
-        whole_us[absent - number[0]] = np.interp(absent, number[ends], error_us[ends])
-        return whole_us
+        return np.interp(np.arange(number[0], number[-1] + 1), number, error_us)
 
     def instants_s(self) -> FloatArray:
         """Return the edges' instants, in seconds since the first; shape (edges,)."""
@@ -119,15 +110,6 @@ class ClockStretch:
         return (Evidence.of(rise_s, first, last, self.edges),)
 
 
-def _before_gaps(number: IntArray) -> IntArray:
-    """List the places after which frames are missing."""
-    found = [np.zeros(0, np.int64)]
-    for part in slices(number.size - 1):
-        steps = number[part.start + 1 : part.stop + 1] - number[part]
-        found.append(np.flatnonzero(steps > 1) + part.start)
-    return np.concatenate(found)
-
-
 def longest_stretch(clock: FrameClock) -> ClockStretch:
     """Return the longest stretch in which the clock does not start anew."""
     bounds = np.concatenate([[0], clock.borders, [clock.frame_number.size]])
@@ -138,15 +120,10 @@ def longest_stretch(clock: FrameClock) -> ClockStretch:
 def _first_edge_s(record: Record, clock: FrameClock) -> float | None:
     """Return the instant of the clock's first edge: that of the first period it counts."""
     frames = record.frames
-    which = frames.patterns.index(clock.pattern)
-    for part in slices(frames.period_us.size):
-        own = np.flatnonzero(frames.pattern[part] == which) + part.start
-        own = own[~np.isin(own, frames.odd)]
-        begin_s = record.table.rise_s[frames.index[own]]
-        begin_s = begin_s[~inside(record.losses, begin_s)]
-        if begin_s.size:
-            return float(begin_s[0])
-    return None
+    own = np.flatnonzero(frames.pattern == frames.patterns.index(clock.pattern))
+    begin_s = record.table.rise_s[frames.index[np.setdiff1d(own, frames.odd)]]
+    begin_s = begin_s[~inside(record.losses, begin_s)]
+    return float(begin_s[0]) if begin_s.size else None
 
 
 NOISES: Final = (2, 1, 0, -1, -2)

@@ -19,7 +19,6 @@ from pwmscope.findings.timing.frame_faults import (
     pattern_finding,
 )
 from pwmscope.findings.timing.held_pulses import (
-    Excursion,
     HeldPulses,
     find_held_pulses,
     scatter_of_held,
@@ -249,8 +248,6 @@ class Timing:
     # `dropped frames`, `late frames`, `extra frames`, `width jitter`, `worst excursion while held`,
     # `period jitter`, `cycle-to-cycle jitter` and `time interval error`
     findings: tuple[Finding, ...]
-    # How far single widths strayed while the stick was held; None where it never was
-    excursion: Excursion | None = None
 
     @property
     def own_width_jitter_us(self) -> Jitter:
@@ -342,7 +339,6 @@ def examine_timing(record: Record, clock_record: Record | None = None) -> Timing
         missing_frames=faults.dropped,
         glitches=glitches,
         findings=found,
-        excursion=excursion,
     )
 
 

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pwmscope.capture import Line
-from pwmscope.findings.rotation import below_per_minute, count_speeds, fall_below, find_marks
+from pwmscope.findings.sensors import below_per_minute, count_speeds, fall_below, find_marks
 
 PS = 10**12
 

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import StopBand
-from pwmscope.findings.rotation.marks import (
+from pwmscope.findings.sensors.marks import (
     SUSTAINED,
     Speeds,
     below_per_minute,
@@ -18,7 +18,7 @@ from pwmscope.findings.rotation.marks import (
     fall_below,
     rolling,
 )
-from pwmscope.findings.rotation.motion import MOTION_STOP, Rotor
+from pwmscope.findings.sensors.motion_stop import MOTION_STOP, Rotor
 from pwmscope.model import (
     MAX_SPANS,
     Definition,
@@ -52,7 +52,7 @@ STILL_S: Final = 1.0
 """No mark for so long before a start shows that the rotor was slow."""
 MIN_STOP_S: Final = 0.5
 
-DEFINITIONS: Final = (
+ROTATION_DEFINITIONS: Final = (
     Definition(
         MOTION_STOP,
         "How long after a signal loss the device itself was slower than the stated speed, for "
@@ -338,8 +338,7 @@ def _hazards(rotor: Rotor, stops: list[Stretch], source: str) -> Iterator[Hazard
 
 def _least_before(hz: FloatArray) -> FloatArray:
     """Return the least of each speed and those before it."""
-    least: FloatArray = np.minimum.accumulate(hz) if hz.size else hz
-    return least
+    return np.minimum.accumulate(hz) if hz.size else hz
 
 
 PAUSE_FRAMES: Final = 3.0

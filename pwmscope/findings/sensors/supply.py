@@ -225,7 +225,7 @@ RESTART_S: Final = 1.0
 MOVES_US: Final = 15.0
 MOVES_IN: Final = 3
 """A width that changes by more over so many pulses moves its device."""
-DEFINITIONS: Final = (
+SUPPLY_DEFINITIONS: Final = (
     Definition(
         MEAN,
         "The receiver's supply, on the average. The error of the analyser's own scale is not "

@@ -53,8 +53,7 @@ class Marks:
 
     def seconds(self, begin: int, end: int) -> FloatArray:
         """Return the instants of some marks in seconds."""
-        seconds: FloatArray = self.instants_ps[begin:end] / PS_PER_S
-        return seconds
+        return self.instants_ps[begin:end] / PS_PER_S
 
     def first_at(self, time_s: float) -> int:
         """Return the place of the first mark at or after a time."""

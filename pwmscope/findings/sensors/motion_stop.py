@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.errors import Reason
-from pwmscope.findings.rotation.marks import (
+from pwmscope.findings.sensors.marks import (
     SUSTAINED,
     Marks,
     SlowDown,

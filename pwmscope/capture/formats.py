@@ -12,7 +12,12 @@ from typing import TYPE_CHECKING, Any, Final, Protocol, TypeAlias
 
 import numpy as np
 
-from pwmscope.capture.reader.hints import EXPONENT_OF_UNIT, Hints, parse_time_unit
+from pwmscope.capture.reader.hints import (
+    EXPONENT_OF_UNIT,
+    Hints,
+    parse_time_unit,
+    size_of_unit,
+)
 from pwmscope.capture.reader.unpack import (
     NAME_OF,
     find_packing,
@@ -267,18 +272,10 @@ _TIME: Final = re.compile(r"\s*(?P<number>\d+(?:\.\d*)?|\.\d+)\s*(?P<unit>[^\d.]
 def parse_instant_s(text: str) -> float:
     """Read an instant such as ``12.4s`` or ``350ms``, in seconds; a bare number is seconds.
 
-    >>> parse_instant_s("350ms"), parse_instant_s("12.4")
-    (0.35, 12.4)
+    >>> parse_instant_s("350ms"), parse_instant_s("12.4"), parse_instant_s("2 min")
+    (0.35, 12.4, 120.0)
     """
-    match = _TIME.fullmatch(text)
-    if match is None:
-        raise HintError(
-            f"The time '{text}' is not understood; write a number and a unit, "
-            "for example 12.4s or 350ms."
-        )
-    unit = parse_time_unit(match["unit"]) if match["unit"] else "s"
-    units_in_s = 10.0 ** (EXPONENT_OF_UNIT["s"] - EXPONENT_OF_UNIT[unit])
-    return float(match["number"]) / units_in_s
+    return parse_stated_s(text)[0]
 
 
 def parse_stated_s(text: str) -> tuple[float, float]:
@@ -287,11 +284,16 @@ def parse_stated_s(text: str) -> tuple[float, float]:
     >>> [parse_stated_s(text) for text in ("12.4s", "12s", "250ms")]
     [(12.4, 0.05), (12.0, 0.5), (0.25, 0.0005)]
     """
-    time_s = parse_instant_s(text)
     match = _TIME.fullmatch(text)
-    assert match is not None  # parse_instant_s took it
-    decimals = match["number"].partition(".")[2]
-    return time_s, 0.5 * parse_instant_s(f"1{match['unit']}") / 10 ** len(decimals)
+    if match is None:
+        raise HintError(
+            f"The time '{text}' is not understood; write a number and a unit, "
+            "for example 12.4s or 350ms."
+        )
+    multiple, exponent = size_of_unit(parse_time_unit(match["unit"] or "s"))
+    per_s = 10.0 ** (EXPONENT_OF_UNIT["s"] - exponent)
+    decimals = len(match["number"].partition(".")[2])
+    return multiple * float(match["number"]) / per_s, 0.5 * multiple / per_s / 10**decimals
 
 
 def clip(capture: Capture, from_s: float | None = None, to_s: float | None = None) -> Capture:

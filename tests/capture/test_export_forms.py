@@ -27,6 +27,7 @@ def listed(header, form):
         (lines_of("Time (us)  RX1  Pack (mAh)\n", "{at}  {level}  11{level}\n"), "Pack(mAh)"),
         (listed("Start (us),High (us),Low (us),Period (us)\n", "{},1500,18500,20000\n"),
          "Low (us)"),
+        (listed("time_us,line,on_us\n", "{},RX1,1500\n"), None),
         (listed("Start (us),Width (us),Frequency (Hz),Duty (%)\n", "{},1500,50,7.5\n"), "Duty (%)"),
         (lines_of("Record Length,81\nSample Interval,0.0001\nHorizontal Units,s\n\nNo.,RX1,\n",
                   "{at:.0f},{level},\n", [(at // 100, level) for at, level in SAMPLES]), None),

@@ -209,24 +209,24 @@ def gather_changes(
     times: list[IntArray] = []
     first: ChangedRows | None = None
     before: ChangedRows | None = None
-    least_ps, most, lost_last_row = NO_STEPS.least_ps, (NO_STEPS.most_ps, 0), False
+    least_ps, most_ps, most_at = NO_STEPS.least_ps, NO_STEPS.most_ps, 0
+    lost_last_row = False
     for batch in batches:
         lost_last_row = batch.lost_last_row
         piece = _condensed(batch) if isinstance(batch, RowBatch) else batch
         if not piece.row_count:
             continue
-        steps_here = [(piece.steps, 0)]
+        seam = NO_STEPS
         if before is None:
             first = before = replace(piece, last_word=piece.first_word)
         elif piece.time_ps is not None:
-            steps_here.insert(0, (find_steps(np.array([before.last_ps, piece.first_ps])), -1))
-        for more, beyond in steps_here:
-            row = piece.first_row + beyond
-            if more.backwards_at is not None:
-                raise backwards(row + more.backwards_at, more.backwards_ps, source, layout)
-            longest = (more.most_ps, row + more.most_at)
-            most = max(most, longest, key=lambda each: each[0])
-            least_ps = min(least_ps, more.least_ps)
+            seam = find_steps(np.array([before.last_ps, piece.first_ps]))
+        for steps, row in ((seam, piece.first_row - 1), (piece.steps, piece.first_row)):
+            if steps.backwards_at is not None:
+                raise backwards(row + steps.backwards_at, steps.backwards_ps, source, layout)
+            if steps.most_ps > most_ps:
+                most_ps, most_at = steps.most_ps, row + steps.most_at
+            least_ps = min(least_ps, steps.least_ps)
         if piece.first_word != before.last_word:
             rows.append((piece.first_row, _FIRST))
             words.append(np.array([piece.first_word], piece.words.dtype))
@@ -252,7 +252,7 @@ def gather_changes(
         row_count=count,
         start_ps=first.first_ps,
         end_ps=before.last_ps,
-        steps=Steps(least_ps, *most),
+        steps=Steps(least_ps, most_ps, most_at),
         lost_last_row=lost_last_row,
     )
 
@@ -596,20 +596,18 @@ def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tu
     by_rate = layout.time_column is None or layout.time_kind == "sample"
     if not by_rate and (hints.rate_hz is not None or hints.time_unit is not None):
         return ()  # held against the times themselves
-    known = _SERVO_PULSES_PS if by_rate else _PULSES_PS
-    trains = {
-        name: (typical_width_ps(line), float(np.median(line.edges_ps[2:] - line.edges_ps[:-2])))
-        for name, line in lines.items()
-        if line.edges_ps.size > 3
-    }
-    is_known = any(low <= width <= high for width, _ in trains.values() for low, high in known)
-    servo = [trains[name] for name in trains if lines[name].edges_ps.size >= MIN_CHANGES]
+    moving = [line for line in lines.values() if line.edges_ps.size > 3]
+    servo = [line for line in moving if line.edges_ps.size >= MIN_CHANGES]
     factors = _servo_factors(servo) if by_rate and layout.rate_hz else None
-    if not trains or (is_known and factors is None):
-        return ()  # one line of pulses will do
-    widths_ps = [width for width, _ in (trains.values() if factors is None else servo)]
-    last = f"{format_interval(float(np.median(widths_ps)))}"
-    likely = ""
+    widths_ps: list[float] = []
+    for line in moving if factors is None else servo:
+        widths_ps.append(typical_width_ps(line))
+        known = _SERVO_PULSES_PS if by_rate else _PULSES_PS
+        if factors is None and any(low <= widths_ps[-1] <= high for low, high in known):
+            return ()  # one line of pulses will do
+    if not widths_ps:
+        return ()
+    last, likely = format_interval(float(np.median(widths_ps))), ""
     if factors is not None and layout.rate_hz:
         last = f"{format_interval(min(widths_ps))} to {format_interval(max(widths_ps))}"
         slow, fast = (format_rate(1e12 * factor / layout.rate_hz) for factor in reversed(factors))
@@ -630,14 +628,15 @@ def typical_width_ps(line: Line) -> float:
     return float(np.median(np.minimum(spans_ps[:-1], spans_ps[1:])))
 
 
-def _servo_factors(trains: list[tuple[float, float]]) -> tuple[float, float] | None:
-    """Bound by what times must be stretched so that trains of one frame rate are all servo pulses.
+def _servo_factors(lines: list[Line]) -> tuple[float, float] | None:
+    """Bound by what times must be stretched so that lines of one frame rate all show servo pulses.
 
-    None where they are as they stand, or never would be.
+    None where they do as they stand, or never would.
     """
-    if not trains:
+    if not lines:
         return None
-    widths_ps, periods_ps = zip(*trains, strict=True)
+    widths_ps = [typical_width_ps(line) for line in lines]
+    periods_ps = [float(np.median(line.edges_ps[2:] - line.edges_ps[:-2])) for line in lines]
     least = max(SERVO_PS[0] / min(widths_ps), _FRAMES_PS[0] / min(periods_ps))
     most = min(SERVO_PS[1] / max(widths_ps), _FRAMES_PS[1] / max(periods_ps))
     is_one_rate = max(periods_ps) <= 1.02 * min(periods_ps)

@@ -66,7 +66,8 @@ def find_event_columns(
     values = [c for c in others if c != line and c.kind != "empty"]
     ends = [c for c in values if is_end(c, sheet)]
     durations = [c for c in values if _is_duration(c, sheet) and c not in ends]
-    values = [c for c in values if c in (*ends, *durations) or not _is_derived(c, sheet)]
+    if ends or durations:
+        values = [c for c in values if c in (*ends, *durations) or not _is_derived(c, sheet)]
     if len(ends) == 1 and _is_one_list(values, [*ends, *durations], line):
         return _pulses_with_ends(line, ends[0], time, time_unit, sheet)
     if line is not None:

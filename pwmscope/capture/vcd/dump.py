@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final, TypeAlias
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -53,8 +53,6 @@ from pwmscope.capture.vcd.words import (
 from pwmscope.errors import CaptureError, HintError
 from pwmscope.model import Assumption, Capture, IntArray, Line
 
-Sink: TypeAlias = Callable[[Words, dict[int, Values]], None]
-
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
@@ -86,12 +84,12 @@ class _Reading:
                 f"{self.source}: the file states no time unit ($timescale); add `time_unit`, "
                 "for example `time_unit='ns'`."
             )
-        return replace(header, unit_fs=_femtoseconds(unit))
+        multiple, exponent = size_of_unit(unit)
+        return replace(header, unit_fs=1000 * multiple * 10**exponent)
 
-    def run(self, header: Header, sink: Sink) -> tuple[Clock, bool]:
-        """Hand all values to a sink, block by block."""
+    def blocks(self, header: Header, clock: Clock) -> Iterator[tuple[Words, dict[int, Values]]]:
+        """Give all values block by block, while a clock goes on with them."""
         book = CodeBook(header.codes)
-        clock = Clock(header.unit_fs, self.source)
         with open_bytes(self.path) as file:
             rest = read_header(file, self.source).rest
             stream = WordStream(file, self.source, rest, header.rows + 1, self.block_bytes)
@@ -100,13 +98,8 @@ class _Reading:
             for words in watched(stream, size, lambda words: words.data.size, "bytes"):
                 times = clock.times_of(words)
                 left_out = clock.find_sections(words, times)
-                sink(words, find_values(words, times, left_out, book, self.source))
-        return clock, stream.cut_short
-
-
-def _femtoseconds(unit: str) -> int:
-    multiple, exponent = size_of_unit(unit)
-    return int(multiple * 10**exponent * 1000)
+                yield words, find_values(words, times, left_out, book, self.source)
+        clock.cut_short = stream.cut_short
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,22 +107,21 @@ class _Variables:
     """The wanted lines by the number of their identifier code."""
 
     lines: tuple[Wanted, ...]  # The lines
-    # For each identifier code, in order of first declaration, the positions in `lines` of those
-    # that are read from it
-    groups: tuple[tuple[int, ...], ...]
+    # For each identifier code, in order of first declaration, those that are read from it
+    groups: tuple[tuple[Wanted, ...], ...]
     source: str  # The file's name, for messages
 
     @classmethod
     def of(cls, header: Header, lines: tuple[Wanted, ...], source: str) -> _Variables:
         """Group lines by identifier code."""
-        groups: dict[bytes, list[int]] = {v.code: [] for v in header.variables}
-        for i, line in enumerate(lines):
-            groups[line.variable.code].append(i)
+        groups: dict[bytes, list[Wanted]] = {v.code: [] for v in header.variables}
+        for line in lines:
+            groups[line.variable.code].append(line)
         return cls(lines, tuple(tuple(group) for group in groups.values()), source)
 
     def values_of(
         self, words: Words, values: Values | None, *, are_real: bool
-    ) -> Iterator[tuple[tuple[int, ...], IntArray, IntArray]]:
+    ) -> Iterator[tuple[tuple[Wanted, ...], IntArray, IntArray]]:
         """Give, for each wanted variable, its lines, words and times in file order."""
         if values is None:
             return
@@ -138,7 +130,7 @@ class _Variables:
             if not group:
                 continue
             at = values.words[positions]
-            line = self.lines[group[0]]
+            line = group[0]
             if line.is_real != are_real:
                 kind = f"does not fit a variable of type {line.variable.kind}"
                 found = f"the value '{words.text_of(int(at[0]))}' {kind}"
@@ -154,39 +146,6 @@ def _by_number(numbers: npt.NDArray[np.int32]) -> Iterator[tuple[int, IntArray]]
     bounds = np.flatnonzero(ordered[1:] != ordered[:-1]) + 1
     for positions in np.split(order, bounds):
         yield int(keys[positions[0]]), positions
-
-
-def _histogram_sink(variables: _Variables, histograms: Sequence[AmplitudeHistogram]) -> Sink:
-    """Make a sink that counts the numbers of real variables."""
-    lines, source = variables.lines, variables.source
-
-    def take(words: Words, found: dict[int, Values]) -> None:
-        for group, at, _ in variables.values_of(words, found.get(REAL), are_real=True):
-            for i in group:
-                values = real_values(words, at, lines[i].name, source)
-                histograms[i].add(values[np.isfinite(values)])
-
-    return take
-
-
-def _trace_sink(variables: _Variables, traces: Sequence[Trace | RealTrace]) -> Sink:
-    """Make a sink that follows the level of every wanted line."""
-    lines, source = variables.lines, variables.source
-
-    def take(words: Words, found: dict[int, Values]) -> None:
-        for group, at, times in variables.values_of(words, found.get(SCALAR), are_real=False):
-            states = states_of(words, at, lines[group[0]].variable, source)
-            for i in group:
-                trace = traces[i]
-                assert isinstance(trace, Trace)
-                trace.feed(times, states[:, lines[i].bit])
-        for group, at, times in variables.values_of(words, found.get(REAL), are_real=True):
-            for i in group:
-                real = traces[i]
-                assert isinstance(real, RealTrace)
-                real.feed(times, real_values(words, at, lines[i].name, source))
-
-    return take
 
 
 def _format_time(header: Header, clock: Clock, start_ps: int, *, ends_with_edge: bool) -> list[str]:
@@ -270,7 +229,7 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     wanted, said = choose_lines(header, hints, reading.source)
     groups = [wanted[at : at + _AT_ONCE] for at in range(0, len(wanted), _AT_ONCE)]
     found = [_followed(reading, header, group) for group in groups]
-    clock, cut_short = found[0].clock, found[0].cut_short
+    clock = found[0].clock
     start_ps = clock.start_ps or 0
     duration_ps = clock.now_ps - start_ps
     if len(wanted) > MAX_LINES and hints.lines is None:
@@ -300,7 +259,7 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
         *notes,
         interval_note,
     )
-    if cut_short:
+    if clock.cut_short:
         said = (*said, "The last line is not closed, so it may be cut short; it was left out.")
     return Capture(lines, duration_ps, interval_ps, reading.source, said)
 
@@ -341,20 +300,29 @@ class _Followed:
     thresholds: dict[str, Threshold]
     notes: list[tuple[str, str]]  # Each with the name of its line
     clock: Clock
-    cut_short: bool
 
 
 def _followed(reading: _Reading, header: Header, wanted: tuple[Wanted, ...]) -> _Followed:
     """Follow some lines through the file."""
     thresholds = _find_thresholds(reading, header, wanted)
-    traces: list[Trace | RealTrace] = []
+    reals: dict[Wanted, RealTrace] = {}
     for line in wanted:
-        held = thresholds.get(line.name)
-        traces.append(Trace() if held is None else RealTrace(held.level, held.band / 2))
-    variables = _Variables.of(header, wanted, reading.source)
-    clock, cut_short = reading.run(header, _trace_sink(variables, traces))
-    lines, notes = _lines(wanted, traces, clock.start_ps or 0, clock.now_ps)
-    return _Followed(lines, thresholds, notes, clock, cut_short)
+        if line.is_real:
+            held = thresholds[line.name]
+            reals[line] = RealTrace(held.level, held.band / 2)
+    traces = {line: reals[line].trace if line in reals else Trace() for line in wanted}
+    source = reading.source
+    variables, clock = _Variables.of(header, wanted, source), Clock(header.unit_fs, source)
+    for words, found in reading.blocks(header, clock):
+        for group, at, times in variables.values_of(words, found.get(SCALAR), are_real=False):
+            states = states_of(words, at, group[0].variable, source)
+            for line in group:
+                traces[line].feed(times, states[:, line.bit])
+        for group, at, times in variables.values_of(words, found.get(REAL), are_real=True):
+            for line in group:
+                reals[line].feed(times, real_values(words, at, line.name, source))
+    lines, notes = _lines(traces, clock.start_ps or 0, clock.now_ps)
+    return _Followed(lines, thresholds, notes, clock)
 
 
 def _find_thresholds(
@@ -370,28 +338,27 @@ def _find_thresholds(
                 "needed; leave `threshold` out."
             )
         return {}
-    histograms = [AmplitudeHistogram() for _ in reals]
-    sink = _histogram_sink(_Variables.of(header, reals, reading.source), histograms)
+    source, histograms = reading.source, {line.name: AmplitudeHistogram() for line in reals}
+    variables, clock = _Variables.of(header, reals, source), Clock(header.unit_fs, source)
     # Blocks of one size, so that sums are rounded the same way every time.
-    replace(reading, block_bytes=BLOCK_BYTES).run(header, sink)
-    return {
-        line.name: find_threshold(line.name, histogram, hint)
-        for line, histogram in zip(reals, histograms, strict=True)
-    }
+    for words, found in replace(reading, block_bytes=BLOCK_BYTES).blocks(header, clock):
+        for group, at, _ in variables.values_of(words, found.get(REAL), are_real=True):
+            for line in group:
+                values = real_values(words, at, line.name, source)
+                histograms[line.name].add(values[np.isfinite(values)])
+    return {name: find_threshold(name, held, hint) for name, held in histograms.items()}
 
 
 def _lines(
-    wanted: tuple[Wanted, ...], traces: list[Trace | RealTrace], start_ps: int, end_ps: int
+    traces: dict[Wanted, Trace], start_ps: int, end_ps: int
 ) -> tuple[dict[str, Line], list[tuple[str, str]]]:
     lines: dict[str, Line] = {}
     notes: list[tuple[str, str]] = []
-    for line, followed in zip(wanted, traces, strict=True):
-        trace = followed.trace if isinstance(followed, RealTrace) else followed
-        edges_ps = trace.finish(end_ps)
+    for line, trace in traces.items():
+        name, edges_ps = line.name, trace.finish(end_ps)
         if trace.first_level is not None:
-            edges_ps -= start_ps
-            lines[line.name] = Line(line.name, edges_ps, trace.first_level)
-        notes += [(line.name, note) for note in _format_line(line.name, trace, start_ps)]
+            lines[name] = Line(name, edges_ps - start_ps, trace.first_level)
+        notes += [(name, note) for note in _format_line(name, trace, start_ps)]
     return lines, notes
 
 
@@ -477,11 +444,10 @@ class GrowingDump:
         left_out = self._clock.find_sections(words, times_ps)
         found = find_values(words, times_ps, left_out, self._book, self._source).get(SCALAR)
         edges_ps = {name: np.zeros(0, np.int64) for name in self._levels}
-        lines = self._variables.lines
         for group, at, at_ps in self._variables.values_of(words, found, are_real=False):
-            states = states_of(words, at, lines[group[0]].variable, self._source)
-            for i in group:
-                self._note(lines[i].name, at_ps, states[:, lines[i].bit], edges_ps)
+            states = states_of(words, at, group[0].variable, self._source)
+            for line in group:
+                self._note(line.name, at_ps, states[:, line.bit], edges_ps)
         now_ps = self._clock.now_ps
         if next_stamp is not None:  # time has gone on until there
             now_ps = max(now_ps, next_stamp * self._clock.unit_fs // 1000)

@@ -257,6 +257,7 @@ class Clock:
     start_ps: int | None = None
     now_ps: int = 0  # The last time stamp so far
     off_since_ps: int | None = None  # Since when recording is switched off, if it is
+    cut_short: bool = False  # Whether the file ends inside a word
     # Spans during which recording was switched off
     offs_ps: list[tuple[int, int]] = field(default_factory=list)
     _section: bytes | None = field(default=None, repr=False)

@@ -33,6 +33,7 @@ from pwmscope.findings.failsafe.event import SIGNAL_LOSS as NAME
 from pwmscope.findings.failsafe.link_states import LinkState, StateOfLine, link_states
 from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
 from pwmscope.findings.failsafe.marker import Polarity, Reference, marked_losses, reference_of
+from pwmscope.findings.failsafe.power import POWER_UP
 from pwmscope.findings.failsafe.recovery import NAME as RECOVERY
 from pwmscope.findings.failsafe.recovery import NO_JUMP
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind
@@ -44,6 +45,7 @@ __all__ = [
     "DEFINITIONS",
     "NAME",
     "NO_JUMP",
+    "POWER_UP",
     "PULL_SCATTER_S",
     "RECOVERY",
     "Alternative",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, NamedTuple
 
-from pwmscope.findings.failsafe.delays import MACHINE_ODDS, entry_place
+from pwmscope.findings.failsafe.delays import MACHINE_ODDS, PERSON, entry_place
 from pwmscope.findings.failsafe.evidence import Evidence
 from pwmscope.findings.failsafe.losses import JUMP, Loss
 from pwmscope.findings.failsafe.marker import Expectation, Polarity
@@ -57,9 +57,8 @@ class Cause(StrEnum):
 
 
 class Ground(StrEnum):
-    """What refutes a cause, or what leaves it open."""
+    """What refutes a cause, or, from `OPEN` on, what leaves it open."""
 
-    # These refute.
     BACK_TOGETHER = "two sticks' lines returned together"
     TOGETHER = "two sticks' lines changed together"
     GONE_BEFORE = "two sticks' lines had changed together before"
@@ -91,7 +90,6 @@ class Ground(StrEnum):
     WAS_TURNING = "its rotor turned at a steady speed before"
     STARTED_WHILE_ON = "its rotor was stopped and started while the marker shows on"
     SUPPLY_HELD = "the recorded supply did not sag"
-    # These leave it open.
     OPEN = "nothing refutes it"
     FOLLOWS = "an output still followed a moving stick"
     SMOOTH = "the output moved smoothly"
@@ -121,16 +119,23 @@ class Ground(StrEnum):
     SAGGED = "the supply may have sagged, or was not recorded"
 
 
+_REFUTE: Final = frozenset(list(Ground)[: list(Ground).index(Ground.OPEN)])
+
+
 class Alternative(NamedTuple):
     """One alternative cause of one loss of one line."""
 
     cause: Cause  # The cause
-    refuted: bool  # Whether the recording refutes it
     ground: Ground  # What refutes it, or leaves it open
     lines: tuple[str, ...] = ()  # Other lines that show it
     at_s: float | None = None  # When
     odds: float | None = None  # The odds that it was so all the same, where they were reckoned
     losses: int | None = None  # In how many losses, where that counts
+
+    @property
+    def refuted(self) -> bool:
+        """Whether the recording refutes it."""
+        return self.ground in _REFUTE
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +157,8 @@ class Setting:
     # Whether the recording's times are those of servo lines at another sample rate only
     is_time_doubted: bool = False
     is_lateness_known: bool = True
+    losses: int = 0  # How many losses of it were recorded
+    is_switch: bool = False  # Whether a wire on the transmitter's own switch marks them
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,11 +238,7 @@ def alternatives_of(case: Case) -> tuple[Alternative, ...]:
 
 def first_open(case: Case) -> Alternative | None:
     """Return the first cause that nothing refutes; None where all are refuted."""
-    for ask in ASKED:
-        answer = ask(case)
-        if not answer.refuted:
-            return answer
-    return None
+    return next((answer for ask in ASKED if not (answer := ask(case)).refuted), None)
 
 
 def never_lost(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each ground
@@ -243,26 +246,26 @@ def never_lost(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each
     cause, evidence, entry = Cause.NEVER_LOST, case.evidence, case.evidence.entry
     if case.behaviour is LossClass.KEEPS_FOLLOWING or case.moves_on:
         until_s = case.response.moved_until_s
-        return Alternative(cause, False, Ground.FOLLOWS, (case.setting.line,), until_s)
+        return Alternative(cause, Ground.FOLLOWS, (case.setting.line,), until_s)
     if evidence.follows:
-        return Alternative(cause, False, Ground.FOLLOWS, (evidence.follows,))
+        return Alternative(cause, Ground.FOLLOWS, (evidence.follows,))
     if evidence.back_lines:
         lines, at_s = evidence.back_lines, evidence.back_s
-        return Alternative(cause, True, Ground.BACK_TOGETHER, lines, at_s)
+        return Alternative(cause, Ground.BACK_TOGETHER, lines, at_s)
     if entry is None:
-        return Alternative(cause, False, Ground.OPEN)
+        return Alternative(cause, Ground.OPEN)
     if entry.kind in _ENDED:
-        return Alternative(cause, True, Ground.PULSES_ENDED, (), entry.by_s)
+        return Alternative(cause, Ground.PULSES_ENDED, (), entry.by_s)
     if evidence.partner and evidence.together >= TOGETHER and not evidence.is_close:
         lines = (case.setting.line, evidence.partner)
-        return Alternative(cause, True, Ground.TOGETHER, lines, entry.by_s, None, evidence.together)
+        return Alternative(cause, Ground.TOGETHER, lines, entry.by_s, None, evidence.together)
     if evidence.odds <= MACHINE_ODDS:
-        return Alternative(cause, True, Ground.MACHINE, (), entry.by_s, evidence.odds)
+        return Alternative(cause, Ground.MACHINE, (), entry.by_s, evidence.odds)
     if evidence.placed_odds <= MACHINE_ODDS:
-        return Alternative(cause, True, Ground.PLACED, (), entry.by_s, evidence.placed_odds)
+        return Alternative(cause, Ground.PLACED, (), entry.by_s, evidence.placed_odds)
     if evidence.slowed >= SLOWED:
-        return Alternative(cause, True, Ground.SLOWED, (), entry.by_s, None, evidence.slowed)
-    return Alternative(cause, False, Ground.OPEN)
+        return Alternative(cause, Ground.SLOWED, (), entry.by_s, None, evidence.slowed)
+    return Alternative(cause, Ground.OPEN)
 
 
 _ENDED: Final = (ChangeKind.STOP, ChangeKind.START)
@@ -273,32 +276,32 @@ def by_hand(case: Case) -> Alternative:  # noqa: PLR0911 - an answer for each gr
     cause, evidence, entry = Cause.HAND, case.evidence, case.evidence.entry
     if entry is None:
         if entry_place(case.response, case.setting.expected) > 0:
-            return Alternative(cause, False, Ground.UNCLEAR)
-        return Alternative(cause, True, Ground.NO_CHANGE)
+            return Alternative(cause, Ground.UNCLEAR)
+        return Alternative(cause, Ground.NO_CHANGE)
     at_s = entry.by_s
     if entry.kind in _ENDED:
-        return Alternative(cause, True, Ground.PULSES_ENDED, (), at_s)
+        return Alternative(cause, Ground.PULSES_ENDED, (), at_s)
     if evidence.placed_odds <= MACHINE_ODDS:
-        return Alternative(cause, True, Ground.PLACED, (), at_s, evidence.placed_odds)
+        return Alternative(cause, Ground.PLACED, (), at_s, evidence.placed_odds)
     if evidence.ramped:
-        return Alternative(cause, True, Ground.RAMPED, (), at_s, None, evidence.ramped)
+        return Alternative(cause, Ground.RAMPED, (), at_s, None, evidence.ramped)
     # A receiver slows its frames when it has waited for packets: none brought a command since.
     # One that does so at once may still pass on what a thumb did at the switch.
     if evidence.slowed >= SLOWED and not evidence.is_close:
-        return Alternative(cause, True, Ground.SLOWED, (), at_s, None, evidence.slowed)
+        return Alternative(cause, Ground.SLOWED, (), at_s, None, evidence.slowed)
     doubt = _doubt_about(case, entry)
     if doubt is not None:
-        return Alternative(cause, False, doubt, (), at_s)
+        return Alternative(cause, doubt, (), at_s)
     if evidence.odds <= MACHINE_ODDS:
-        return Alternative(cause, True, Ground.MACHINE, (), at_s, evidence.odds)
+        return Alternative(cause, Ground.MACHINE, (), at_s, evidence.odds)
     if evidence.partner and _is_shown_with(evidence):
         return _with_partner(case, at_s)
     gone_s = evidence.gone_s
     is_gone = gone_s is not None and gone_s < entry.after_s and bool(evidence.back_lines)
     if is_gone and not evidence.is_close and evidence.own_width:
-        return Alternative(cause, True, Ground.GONE_BEFORE, evidence.gone_lines, gone_s)
+        return Alternative(cause, Ground.GONE_BEFORE, evidence.gone_lines, gone_s)
     ground = Ground.SEEN_CLOSE if evidence.is_close else Ground.OPEN
-    return Alternative(cause, False, ground, (), at_s)
+    return Alternative(cause, ground, (), at_s)
 
 
 def _doubt_about(case: Case, entry: Change) -> Ground | None:
@@ -325,16 +328,16 @@ def _with_partner(case: Case, at_s: float) -> Alternative:
     cause, evidence = Cause.HAND, case.evidence
     lines = (case.setting.line, evidence.partner)
     if evidence.ended_with:
-        return Alternative(cause, True, Ground.ENDED_WITH, lines, at_s)
+        return Alternative(cause, Ground.ENDED_WITH, lines, at_s)
     entry, count = evidence.entry, evidence.together
     is_slow = entry is not None and entry.end_s - entry.after_s >= SLOW_RAMP_S
     if is_slow and count >= CLOSE_TOGETHER:
-        return Alternative(cause, True, Ground.RAMPED, lines, at_s, None, count)
+        return Alternative(cause, Ground.RAMPED, lines, at_s, None, count)
     if evidence.own_width:
-        return Alternative(cause, True, Ground.OWN_WIDTH, lines, at_s)
+        return Alternative(cause, Ground.OWN_WIDTH, lines, at_s)
     if evidence.owned >= OWNED:
-        return Alternative(cause, True, Ground.OTHER_OWN_WIDTH, lines, at_s, None, evidence.owned)
-    return Alternative(cause, False, Ground.ONE_SWITCH, lines, at_s)
+        return Alternative(cause, Ground.OTHER_OWN_WIDTH, lines, at_s, None, evidence.owned)
+    return Alternative(cause, Ground.ONE_SWITCH, lines, at_s)
 
 
 def _stands_long(case: Case, entry: Change) -> bool:
@@ -348,21 +351,23 @@ def unplugged(case: Case) -> Alternative:
     """Ask whether a plug or a probe may have come off this line."""
     cause, evidence, entry = Cause.UNPLUGGED, case.evidence, case.evidence.entry
     if not any(stretch.kind is Kind.QUIET for stretch in case.response.during):
-        return Alternative(cause, True, Ground.PULSES_SEEN)
+        return Alternative(cause, Ground.PULSES_SEEN)
     if case.response.is_quiet and not _is_back(case):
-        return Alternative(cause, False, Ground.NOT_BACK)
+        return Alternative(cause, Ground.NOT_BACK)
     at_s = None if entry is None else entry.by_s
     if evidence.stop_partner and (evidence.goes_on or not case.response.is_quiet):
-        return Alternative(cause, True, Ground.CHANGED_WITH, (evidence.stop_partner,), at_s)
-    odds = evidence.away_odds if evidence.stop_partner else evidence.pull_odds
+        return Alternative(cause, Ground.CHANGED_WITH, (evidence.stop_partner,), at_s)
+    # A person who unplugs all lines does so by habit: when they come again says nothing, as where
+    # the receiver was silent by then, the return is its own.
+    odds = evidence.pull_odds * (PERSON if evidence.stop_partner else 1.0)
     # A plug that was pulled and put back in the silence hides what came meanwhile; only a return
     # with outputs that jump back shows that the pulses came again by the link.
     if odds <= PULL_ODDS and evidence.back_lines:
-        return Alternative(cause, True, Ground.MACHINE, (), at_s, odds)
+        return Alternative(cause, Ground.MACHINE, (), at_s, odds)
     if evidence.stop_partner:
-        return Alternative(cause, False, Ground.ALL_ENDED, (evidence.stop_partner,), at_s)
+        return Alternative(cause, Ground.ALL_ENDED, (evidence.stop_partner,), at_s)
     ground = Ground.OFF_IN_SILENCE if odds <= PULL_ODDS else Ground.OPEN
-    return Alternative(cause, False, ground, (), at_s)
+    return Alternative(cause, ground, (), at_s)
 
 
 def _is_back(case: Case) -> bool:
@@ -379,73 +384,74 @@ def _is_back(case: Case) -> bool:
 def supply_failed(case: Case) -> Alternative:
     """Ask whether the supply or the receiver may have gone off, or restarted."""
     cause, evidence = Cause.SUPPLY, case.evidence
-    kept = Alternative(cause, True, Ground.KEPT_BEAT, (), None, evidence.beat_odds)
+    kept = Alternative(cause, Ground.KEPT_BEAT, (), None, evidence.beat_odds)
     in_beat, is_quiet = evidence.beat_odds <= MACHINE_ODDS, case.response.is_quiet
     if evidence.restarted and evidence.restart_odds > MACHINE_ODDS and not in_beat:
-        return Alternative(cause, False, Ground.PAUSED)
+        return Alternative(cause, Ground.PAUSED)
     if evidence.restarted and not is_quiet:
         odds = evidence.restart_odds
-        every = Alternative(cause, True, Ground.EVERY_TIME, (), None, odds)
+        every = Alternative(cause, Ground.EVERY_TIME, (), None, odds)
         return every if odds <= MACHINE_ODDS else kept
     if not is_quiet:
-        return Alternative(cause, True, Ground.PULSES_SEEN)
+        return Alternative(cause, Ground.PULSES_SEEN)
     if evidence.goes_on:
-        return Alternative(cause, True, Ground.OTHER_WENT_ON, (evidence.goes_on,))
+        return Alternative(cause, Ground.OTHER_WENT_ON, (evidence.goes_on,))
     if in_beat:
         return kept
     # A supply that goes off with the transmitter, by a relay, has a machine's delay as well.
-    return Alternative(cause, False, Ground.OPEN)
+    return Alternative(cause, Ground.OPEN)
 
 
 def marker_reversed(case: Case) -> Alternative:
     """Ask whether the marker may show on where the transmitter is off."""
     cause = Cause.REVERSED_MARKER
     if not case.loss.is_marked:
-        return Alternative(cause, True, Ground.NO_MARKER)
-    polarity = case.setting.polarity
-    if polarity is Polarity.CONTRADICTED:
-        return Alternative(cause, False, Ground.CONTRADICTED)
-    if not polarity.is_known:
-        return Alternative(cause, False, Ground.POLARITY)
-    ground = Ground.STATED if polarity is Polarity.STATED else Ground.SHOWN
-    return Alternative(cause, True, ground)
+        return Alternative(cause, Ground.NO_MARKER)
+    return Alternative(cause, _OF_POLARITY[case.setting.polarity])
+
+
+_OF_POLARITY: Final = {
+    Polarity.STATED: Ground.STATED,
+    Polarity.SHOWN: Ground.SHOWN,
+    Polarity.ASSUMED: Ground.POLARITY,
+    Polarity.CONTRADICTED: Ground.CONTRADICTED,
+}
 
 
 def marker_late(case: Case) -> Alternative:
     """Ask whether the moment of loss may be wrong by more than is counted."""
-    if case.loss.is_inferred:
-        return Alternative(Cause.LATE_MARKER, False, Ground.OPEN)
-    if case.evidence.spread_s > case.loss.moment.late_s + SPREAD_S:
+    ground = Ground.OPEN if case.loss.is_inferred else Ground.COUNTED
+    if not case.loss.is_inferred and case.evidence.spread_s > case.loss.moment.late_s + SPREAD_S:
         ground = Ground.SPREAD if case.loss.is_marked else Ground.STATED_SPREAD
-        return Alternative(Cause.LATE_MARKER, False, ground)
-    return Alternative(Cause.LATE_MARKER, True, Ground.COUNTED)
+    return Alternative(Cause.LATE_MARKER, ground)
 
 
 def back_early(case: Case) -> Alternative:
     """Ask whether the link may have been back before the limit was over."""
     cause, loss, evidence = Cause.BACK_EARLY, case.loss, case.evidence
     if case.is_short:
-        return Alternative(cause, False, Ground.SHORT)
+        return Alternative(cause, Ground.SHORT)
     if loss.is_marked:
         again = [c for c in case.response.changes if c.kind is ChangeKind.START]
         # A return shows as a jump to a held stick; a hand moves on more slowly.
         jumps = [c for c in case.response.departures[:1] if c.kind is ChangeKind.JUMP]
         if again and not jumps:
-            return Alternative(cause, False, Ground.RESUMED, (), again[0].by_s)
-        return Alternative(cause, True, Ground.LASTED, (), loss.back_s)
+            return Alternative(cause, Ground.RESUMED, (), again[0].by_s)
+        return Alternative(cause, Ground.LASTED, (), loss.back_s)
     is_varied = evidence.stays_s >= STAYS_S
     if loss.is_return_shown and evidence.back_lines and is_varied and evidence.follow_s <= FOLLOW_S:
-        return Alternative(cause, True, Ground.FOLLOWED_SOON, evidence.back_lines, evidence.back_s)
-    return Alternative(cause, False, Ground.UNMARKED_RETURN)
+        return Alternative(cause, Ground.FOLLOWED_SOON, evidence.back_lines, evidence.back_s)
+    return Alternative(cause, Ground.UNMARKED_RETURN)
 
 
 def held(case: Case) -> Alternative:
     """Ask whether the device stood still already, so that a hold looks the same."""
+    ground = _where_held(case)
     if case.was_outside and case.evidence.entry is not None:
-        return Alternative(Cause.HELD, True, Ground.WAS_OUTSIDE)
-    if case.behaviour is LossClass.PULSES_STOP:
-        return Alternative(Cause.HELD, True, Ground.PULSES_ENDED)
-    return Alternative(Cause.HELD, False, _where_held(case))
+        ground = Ground.WAS_OUTSIDE
+    elif case.behaviour is LossClass.PULSES_STOP:
+        ground = Ground.PULSES_ENDED
+    return Alternative(Cause.HELD, ground)
 
 
 def _where_held(case: Case) -> Ground:
@@ -459,14 +465,14 @@ def left_early(case: Case) -> Alternative:
     """Ask whether the output left its stop range before the link was back."""
     leaps = case.evidence.leaps
     if leaps:
-        return Alternative(Cause.LEFT_EARLY, False, Ground.LEAPT, (), leaps[0].at_s)
+        return Alternative(Cause.LEFT_EARLY, Ground.LEAPT, (), leaps[0].at_s)
     first = case.response.departures[0] if case.response.departures else None
     if first is not None and _is_too_quick(first, case):
-        return Alternative(Cause.LEFT_EARLY, False, Ground.QUICK_RETURN, (), first.by_s)
+        return Alternative(Cause.LEFT_EARLY, Ground.QUICK_RETURN, (), first.by_s)
     is_in = case.evidence.entry is not None or case.behaviour is LossClass.PULSES_STOP
     if not is_in and _where_held(case) is not Ground.INSIDE:
-        return Alternative(Cause.LEFT_EARLY, False, _where_held(case))
-    return Alternative(Cause.LEFT_EARLY, True, Ground.STAYED, (), case.evidence.back_s)
+        return Alternative(Cause.LEFT_EARLY, _where_held(case))
+    return Alternative(Cause.LEFT_EARLY, Ground.STAYED, (), case.evidence.back_s)
 
 
 def _is_too_quick(first: Change, case: Case) -> bool:
@@ -484,17 +490,16 @@ def _is_too_quick(first: Change, case: Case) -> bool:
 
 def read_upside_down(case: Case) -> Alternative:
     """Ask whether the line's other polarity has servo pulses as well."""
-    if case.setting.reads_either_way:
-        return Alternative(Cause.UPSIDE_DOWN, False, Ground.EITHER_WAY)
-    return Alternative(Cause.UPSIDE_DOWN, True, Ground.READ_ONE_WAY)
+    is_open = case.setting.reads_either_way
+    return Alternative(Cause.UPSIDE_DOWN, Ground.EITHER_WAY if is_open else Ground.READ_ONE_WAY)
 
 
 def frames_damaged(case: Case) -> Alternative:
     """Ask whether frames of the loss are missing or cannot be read."""
     for begin_s, end_s in case.setting.damaged_s:
         if begin_s <= case.evidence.until_s and case.loss.earliest_s <= end_s:
-            return Alternative(Cause.DAMAGED, False, Ground.BROKEN, (), begin_s)
-    return Alternative(Cause.DAMAGED, True, Ground.WHOLE)
+            return Alternative(Cause.DAMAGED, Ground.BROKEN, (), begin_s)
+    return Alternative(Cause.DAMAGED, Ground.WHOLE)
 
 
 ASKED: Final[tuple[Callable[[Case], Alternative], ...]] = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -9,7 +10,6 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import (
-    COMMON_PRACTICE,
     LEVELS,
     STICKS,
     BenchSheet,
@@ -40,6 +40,7 @@ from pwmscope.findings.failsafe.first_link import (
     first_link_hazards,
 )
 from pwmscope.findings.failsafe.losses import (
+    STEP_FRAMES,
     STEP_US,
     Loss,
     Output,
@@ -73,6 +74,7 @@ from pwmscope.findings.failsafe.power import (
     arming_finding,
     before_link,
     power_up_finding,
+    power_up_hazard,
     read_supplies,
     told_of,
     with_supplies,
@@ -86,20 +88,18 @@ from pwmscope.findings.failsafe.recovery import (
     recovery_finding,
 )
 from pwmscope.findings.failsafe.response import (
-    StopTimes,
     Windows,
     find_stop_times,
-    no_stop_times,
 )
 from pwmscope.findings.failsafe.returns import with_returns
 from pwmscope.findings.failsafe.verdict import judge_loss
-from pwmscope.findings.rotation import Motion, Rotation
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
-from pwmscope.findings.supply import Supply, SupplyAnswer
+from pwmscope.findings.sensors import Motion, Rotation, Supply, SupplyAnswer
 from pwmscope.model import (
     Definition,
     Finding,
     Hazard,
+    HazardKind,
     Span,
     at_once,
     inside,
@@ -114,8 +114,6 @@ MIN_LONG_PAUSES: Final = 3
 """Unless so many last over a frame that is missing, as no pulse does."""
 SAME_WIDTH: Final = 0.01
 """Widths so near, in parts of the convention's span, are one position of the stick."""
-STEP_FRAMES: Final = 2.5
-"""A width that is another so soon was not moved by a hand."""
 DEFINITIONS: Final = (
     Definition(
         SIGNAL_LOSS,
@@ -156,86 +154,41 @@ DEFINITIONS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class LineLosses:
-    """All losses as one channel shows them.
+    """All losses as one channel shows them."""
 
-    Parameters
-    ----------
-    events : tuple of LossEvent
-        In order of time, restarts among them.
-    finding : Finding
-        ``signal loss``, held against the failsafe limit.
-    trials : Trials
-        What the losses say together.
-    findings : tuple of Finding
-        ``signal loss``, ``stop time``, ``signal loss trials``, ``recovery``, ``power-up`` and,
-        where one was seen, ``supply or receiver restart``.
-    hazards : tuple of Hazard, optional
-        Where its device was commanded to run when the link came back, or ran unasked.
-    motion : Motion or None, optional
-        What the device itself did, where the bench sheet names a rotation line of it.
-    """
-
-    events: tuple[LossEvent, ...]
-    finding: Finding
-    trials: Trials
+    events: tuple[LossEvent, ...]  # In order of time, restarts among them
+    finding: Finding  # `signal loss`, held against the failsafe limit
+    trials: Trials  # What the losses say together
+    # `signal loss`, `stop time`, `signal loss trials`, `recovery`, `power-up` and, where one was
+    # seen, `supply or receiver restart`
     findings: tuple[Finding, ...]
+    # Where its device was commanded to run when the link came back, or ran unasked
     hazards: tuple[Hazard, ...] = ()
-    motion: Motion | None = None
-
-    @property
-    def jumps(self) -> bool:
-        """Whether the output jumped out of its stop range as the link came back."""
-        return any(e.recovery.jump_us is not None for e in self.events if not e.is_restart)
+    motion: Motion | None = None  # What the device itself did, where a rotation line watches it
 
 
 @dataclass(frozen=True, slots=True)
 class FoundLosses:
-    """What the analysis of a recording gave.
+    """What the analysis of a recording gave, by line."""
 
-    Parameters
-    ----------
-    records : dict of str to Record
-        Each servo line outside its losses.
-    line_losses : dict of str to LineLosses
-        What each did at its losses.
-    said : tuple of str
-        What was assumed, each a plain sentence.
-    polarity : Polarity or None, optional
-        How it is known which level of the marker means on; None without a marker.
-    rotations : dict of str to Rotation, optional
-        What each rotation line of the bench sheet shows.
-    supplies : dict of str to SupplyAnswer, optional
-        What each supply line shows.
-    rotors : dict of str to RotorLosses, optional
-        What each device without a pin did at its losses, where a rotation line watches it.
-    """
-
-    records: dict[str, Record]
-    line_losses: dict[str, LineLosses]
-    said: tuple[str, ...]
+    records: dict[str, Record]  # Each servo line outside its losses
+    line_losses: dict[str, LineLosses]  # What each did at its losses
+    said: tuple[str, ...]  # What was assumed, each a plain sentence
+    # How it is known which level of the marker means on; None without a marker
     polarity: Polarity | None = None
-    rotations: dict[str, Rotation] = field(default_factory=dict)
-    supplies: dict[str, SupplyAnswer] = field(default_factory=dict)
+    rotations: dict[str, Rotation] = field(default_factory=dict)  # What each rotation line shows
+    supplies: dict[str, SupplyAnswer] = field(default_factory=dict)  # And each supply line
+    # What each device without a pin did at its losses, where a rotation line watches it
     rotors: dict[str, RotorLosses] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class LossAnalysis:
-    """One recording, analysed.
+    """One recording, analysed."""
 
-    Parameters
-    ----------
-    lines : ServoLines
-        The recording, decoded.
-    found : FoundLosses
-        What its lines did.
-    reference : Reference
-        How the moments of loss are told.
-    """
-
-    lines: ServoLines
-    found: FoundLosses
-    reference: Reference
+    lines: ServoLines  # The recording, decoded
+    found: FoundLosses  # What its lines did
+    reference: Reference  # How the moments of loss are told
 
     @property
     def source(self) -> str:
@@ -254,19 +207,7 @@ def listen_to(
 ) -> LossAnalysis:
     """Find the losses of one recording and what every line did in them.
 
-    Parameters
-    ----------
-    capture, off_line, off_at_s, sheet, convention, limits
-        As `pwmscope.findings.examine`.
-
-    Returns
-    -------
-    LossAnalysis
-
-    Raises
-    ------
-    HintError
-        As `pwmscope.findings.examine`.
+    Takes what `pwmscope.findings.examine` does, and raises its errors.
     """
     reference = reference_of(capture, off_line, off_at_s, sheet)
     sensors = () if sheet is None else [channel.line for channel in sheet.sensors]
@@ -298,25 +239,10 @@ def find_losses(
     reference: Reference,
     limits: Limits,
 ) -> FoundLosses:
-    """Find the losses, and say what each servo line did at each.
+    """Find the losses of a decoded recording, and say what each servo line did at each.
 
-    Parameters
-    ----------
-    lines : ServoLines
-        The recording, decoded.
-    reference : Reference
-        How the moments of loss are told.
-    limits : Limits
-        For a convention that spans 1000 us.
-
-    Returns
-    -------
-    FoundLosses
-
-    Raises
-    ------
-    HintError
-        If the marker marks nothing, or a stated time lies outside the recording.
+    The limits are for a convention that spans 1000 us. A `HintError` is raised if the marker marks
+    nothing, or a stated time lies outside the recording.
     """
     capture, frames = lines.capture, lines.frames
 
@@ -367,6 +293,8 @@ class _Told:
     said: tuple[str, ...]
     polarity: Polarity | None = None
     is_lateness_known: bool = True
+    off_until_s: float = -math.inf  # Until then, before it first came on, the transmitter was off
+    is_switch: bool = False  # Whether a wire on the transmitter's own switch marks the losses
 
 
 def _losses(capture: Capture, outputs: Mapping[str, Output], reference: Reference) -> _Told:
@@ -418,8 +346,11 @@ def _marked(
     ]
     losses = _with_unstated(known, inferred)
     both = (said, f"It {kind}{late}.")
-    is_known = reference.is_lateness_known
-    return _Told(losses, marks.linked_s, both, marks.polarity, is_known)
+    off_until_s = marks.linked_s - reference.back_late_s if marks.polarity.is_known else -math.inf
+    return _Told(
+        losses, marks.linked_s, both, marks.polarity, reference.is_lateness_known, off_until_s,
+        is_switch=reference.kind == "switch",
+    )  # fmt: skip
 
 
 _KIND: Final[dict[str | None, str]] = {
@@ -526,7 +457,9 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
     span = Span(capture.start_s, capture.end_s)
     pulses = sum(len(output.table) for output in outputs.values())
     watched = at_once(
-        lambda n: watch_line(outputs[n], expectation_of(sheet, n), told.losses, capture),
+        lambda n: watch_line(
+            outputs[n], expectation_of(sheet, n), told.losses, capture, told.off_until_s
+        ),
         outputs,
         pulses,
     )
@@ -576,7 +509,11 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
         ran = first_link_finding(line.output, line.expected, mates, linked, was_off=was_off)
         arming = arming_finding(table, before, line.expected)
         findings = (*findings, *(found for found in (arming, ran) if found is not None))
-        hazards = (*own.hazards, *([first_link[name]] if name in first_link else ()))
+        early = power_up_hazard(table, before, line.expected, limits.failsafe_s, capture.source)
+        comes = early or first_link.get(name)
+        # Where the link was there, a switch was thrown.
+        is_switch = ran is None and early is None and comes and comes.kind is HazardKind.UNLINKED
+        hazards = own.hazards if comes is None or is_switch else (*own.hazards, comes)
         return replace(own, findings=findings, hazards=hazards)
 
     return at_once(own_losses, watched, pulses)
@@ -613,8 +550,15 @@ def _events(
         tuple([(frames.start_s, frames.end_s) for frames in table.damaged]),
         table.time_scale is not None,
         told.is_lateness_known,
+        sum(not loss.is_restart for loss in line.losses),
+        told.is_switch,
     )
-    times = _stop_times(line, evidence, end_s)
+    windows = Windows(
+        np.array([loss.earliest_s for loss in line.losses]),
+        np.array([loss.back_s for loss in line.losses]),
+        np.array([own.until_s for own in evidence]),
+    )
+    times = find_stop_times(table, line.output.usual_us, windows, line.expected, end_s)
     back_s = [recovered_s(response, end_s) for response in line.responses]
     until_s = np.array(
         [back or loss.back_s for back, loss in zip(back_s, line.losses, strict=True)]
@@ -658,33 +602,10 @@ def _reads_either_way(table: PulseTable) -> bool:
     return bool(np.mean(fits) > EITHER_WAY and np.count_nonzero(longer) < MIN_LONG_PAUSES)
 
 
-def _stop_times(line: Watched, evidence: tuple[Evidence, ...], end_s: float) -> StopTimes:
-    band = line.expected.band
-    if band is None or not line.losses:
-        return no_stop_times(len(line.losses))
-    windows = Windows(
-        np.array([loss.earliest_s for loss in line.losses]),
-        np.array([loss.back_s for loss in line.losses]),
-        np.array([own.until_s for own in evidence]),
-    )
-    return find_stop_times(
-        line.output.table,
-        line.output.usual_us,
-        windows,
-        band,
-        no_pulses_stop=line.expected.no_pulses_stop,
-        no_pulses_after_s=line.expected.no_pulses_after_s,
-        end_s=end_s,
-        is_band_assumed=line.expected.is_band_assumed,
-    )
-
-
 def _where_limit_stands(sheet: BenchSheet | None, limits: Limits) -> str:
     if sheet is not None and limits.failsafe_s == sheet.failsafe_s:
         return f"limit of {sheet.rulebook or 'the bench sheet'}"
-    if limits.failsafe_s == COMMON_PRACTICE.failsafe_s:
-        return "common practice; the rulebook decides"
-    return "as asked for; the rulebook decides"
+    return f"{limits.basis_of('failsafe_s')}; the rulebook decides"
 
 
 def _summed_up(

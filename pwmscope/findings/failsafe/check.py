@@ -29,8 +29,7 @@ from pwmscope.findings.failsafe.power import (
     rests_by_s,
 )
 from pwmscope.findings.failsafe.response import LossClass, sides
-from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
-from pwmscope.findings.supply import looks_like_sagging_supply
+from pwmscope.findings.sensors import MOTION_STOP, looks_like_marks, looks_like_sagging_supply
 from pwmscope.model import (
     WORST_FIRST,
     Assumption,
@@ -70,28 +69,16 @@ class LeftOutKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
-    """Something that the check does not rest on.
+    """Something that the check does not rest on."""
 
-    Parameters
-    ----------
-    kind : LeftOutKind
-        Why.
-    what : str
-        The recording or the line.
-    from_s, to_s : float or None, optional
-        The part of a recording that is examined.
-    level_us : float or None, optional
-        The width that an unused line, or a stick's, carried while the signal was lost.
-    said : str, optional
-        What to do, where the whole recording was needed to tell it.
-    """
-
-    kind: LeftOutKind
-    what: str
+    kind: LeftOutKind  # Why
+    what: str  # The recording or the line
+    # The part of a recording that is examined
     from_s: float | None = None
     to_s: float | None = None
+    # The width that an unused line, or a stick's, carried while the signal was lost
     level_us: float | None = None
-    said: str = ""
+    said: str = ""  # What to do, where the whole recording was needed to tell it
 
     @property
     def weighs(self) -> bool:
@@ -102,21 +89,11 @@ class LeftOut:
 
 @dataclass(frozen=True, slots=True)
 class LineInRecording:
-    """One line as one recording shows it.
+    """One line as one recording shows it."""
 
-    Parameters
-    ----------
-    source : str
-        The recording's file.
-    table : PulseTable
-        Its pulses.
-    losses : LineLosses
-        What it did at each loss.
-    """
-
-    source: str
-    table: PulseTable
-    losses: LineLosses
+    source: str  # The recording's file
+    table: PulseTable  # Its pulses
+    losses: LineLosses  # What it did at each loss
 
     def finding(self, name: str) -> Finding | None:
         """Return one of its findings, where there is one of that name."""
@@ -125,18 +102,10 @@ class LineInRecording:
 
 @dataclass(frozen=True, slots=True)
 class RotorInRecording:
-    """The rotor of a device without a pin, as one recording shows it.
+    """The rotor of a device without a pin, as one recording shows it."""
 
-    Parameters
-    ----------
-    source : str
-        The recording's file.
-    losses : RotorLosses
-        What it did at each loss.
-    """
-
-    source: str
-    losses: RotorLosses
+    source: str  # The recording's file
+    losses: RotorLosses  # What it did at each loss
 
     def finding(self, name: str) -> Finding | None:
         """Return one of its findings, where there is one of that name."""
@@ -146,41 +115,27 @@ class RotorInRecording:
 InRecording: TypeAlias = LineInRecording | RotorInRecording
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class FailsafeLine:
-    """The failsafe check of one line.
+    """The failsafe check of one line."""
 
-    Parameters
-    ----------
-    line : str
-        Its name.
-    expected : Expectation
-        What the bench sheet expects of it.
-    device : str
-        What is on it, by the bench sheet; empty where that is not told.
-    recordings : tuple of LineInRecording
-        The recordings in which it carries servo pulses, in order.
-    why_not : str
-        Why there is nothing to judge, as a sentence; empty where there is.
-    trials : Trials
-        What all its losses say together; those of its kill channel where that decides.
-    guard : Guard or None, optional
-        The kill channel that cuts its power, and what was found of that.
-    unguarded : tuple, optional
-        Its failures and restarts that no kill channel reaches, each with its recording.
-    rotors : tuple of RotorInRecording, optional
-        Of a device without a pin: its rotor, in the recordings of which a rotation line tells.
-    """
-
-    line: str
-    expected: Expectation
-    device: str
+    line: str  # Its name
+    expected: Expectation  # What the bench sheet expects of it
+    device: str  # What is on it, by the bench sheet; empty where that is not told
+    # The recordings in which it carries servo pulses, in order
     recordings: tuple[LineInRecording, ...]
-    why_not: str
+    why_not: str  # Why there is nothing to judge, as a sentence; empty where there is
+    # What all its losses say together; those of its kill channel where that decides
     trials: Trials
-    guard: Guard | None = None
+    guard: Guard | None = None  # The kill channel that cuts its power, and what was found of that
+    # Its failures and restarts that no kill channel reaches, each with its recording
     unguarded: tuple[tuple[LineInRecording, Finding], ...] = ()
+    # Of a device without a pin: its rotor, in the recordings of which a rotation line tells
     rotors: tuple[RotorInRecording, ...] = ()
+
+    def __repr__(self) -> str:
+        verdict = self.verdict or "no verdict"
+        return f"<FailsafeLine {self.line}: {verdict}, {len(self.all_losses)} losses>"
 
     @property
     def rotor_losses(self) -> tuple[tuple[RotorInRecording, RotorLoss], ...]:
@@ -321,28 +276,19 @@ def _slowest_s(own: tuple[InRecording, Finding]) -> float:
     return max((most_s for _, most_s in filter(None, bounds_s)), default=0.0)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Failsafe:
-    """The failsafe check of a bench.
+    """The failsafe check of a bench."""
 
-    Parameters
-    ----------
-    recordings : tuple of LossAnalysis
-        The recordings, in order.
-    sheet : BenchSheet or None
-        The bench sheet.
-    limits : Limits
-        Gives the failsafe limit and where it stands.
-    lines : tuple of FailsafeLine
-        The bench sheet's lines in its order, then the others.
-    """
-
-    recordings: tuple[LossAnalysis, ...]
+    recordings: tuple[LossAnalysis, ...]  # In order
     sheet: BenchSheet | None
-    limits: Limits
-    lines: tuple[FailsafeLine, ...]
-
+    limits: Limits  # Gives the failsafe limit and where it stands
+    lines: tuple[FailsafeLine, ...]  # The bench sheet's in its order, then the others
     left_out: tuple[LeftOut, ...] = ()
+
+    def __repr__(self) -> str:
+        lines = "\n".join(f"  {line!r}" for line in self.lines)
+        return f"<Failsafe: {self.verdict}>\n{lines}".rstrip()
 
     @property
     def judged(self) -> tuple[FailsafeLine, ...]:
@@ -397,26 +343,13 @@ class Failsafe:
 def check_failsafe(
     recordings: Sequence[LossAnalysis], sheet: BenchSheet | None, limits: Limits
 ) -> Failsafe:
-    """Put the losses of one or several recordings of one bench together.
+    """Put the losses of recordings of one bench together, at least one, read by the same sheet.
 
     The worst case governs: one loss that does not meet the limit, in any recording,
     and the line does not meet it; one that shows nothing, and it is not shown. A line
     of the bench sheet that a recording lacks is not shown, and so is the check while a
     recording shows no loss or a line with servo pulses is not in the sheet. The same
-    recording given twice counts once.
-
-    Parameters
-    ----------
-    recordings : sequence of LossAnalysis
-        At least one, each loss_analysis to with the same sheet and limits.
-    sheet : BenchSheet or None
-        The bench sheet; without it nothing is said to meet the limit.
-    limits : Limits
-        The limits.
-
-    Returns
-    -------
-    Failsafe
+    recording given twice counts once. Without a sheet nothing is said to meet the limit.
     """
     used, left_out = _once(recordings)
     found = dict.fromkeys(name for rec in used for name in rec.lines.tables)
@@ -687,12 +620,16 @@ def _powered(
     """Give a line's hazards; a kill channel runs nothing itself, but gives power to its devices.
 
     Those are named that are not shown to be commanded to stand still then, and not named already.
+    A line whose power a kill channel is shown to cut before the link does not run then.
     """
+    guard = kill.guard
+    is_cut = guard is not None and guard.verdict is Verdict.MEETS and not guard.is_open_before_link
     stated = None if sheet is None else sheet.channels.get(kill.line)
     guards = () if stated is None else stated.guards
     for hazard in kill.hazards:
         if not guards or hazard.kind is not HazardKind.STICK_HELD:
-            yield hazard
+            if not (is_cut and hazard.kind is HazardKind.UNLINKED):
+                yield hazard
             continue
         rec = next(rec for rec in kill.recordings if rec.source == hazard.source)
         back_s = [

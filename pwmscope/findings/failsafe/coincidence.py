@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench import StopBand
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.errors import Reason
-from pwmscope.findings.failsafe.losses import JUMP, Loss, Output
+from pwmscope.findings.failsafe.losses import JUMP, STEP_FRAMES, Loss, Output
 from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import (
     Change,
@@ -26,9 +25,9 @@ from pwmscope.findings.failsafe.response import (
     regular_foreign,
     respond,
 )
-from pwmscope.findings.failsafe.segments import find_stretches
+from pwmscope.findings.failsafe.segments import RANGE_LIMIT, find_stretches
 from pwmscope.findings.segmentation import Dwells
-from pwmscope.model import Span, inside
+from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside
 from pwmscope.pulses import PulseTable, find_line_states
 
 SLACK_FRAMES: Final = 0.25
@@ -57,9 +56,6 @@ STUCK_PART: Final = 0.5
 LONG_LEVEL_S: Final = 0.005
 """And for longer than this it is no pulse: neither a command nor none is known."""
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-IntArray = npt.NDArray[np.int64]
 CODES: Final = {ChangeKind.JUMP: 1, ChangeKind.MOVE: 2, ChangeKind.STOP: 3, ChangeKind.START: 4}
 JUMPS, MOVES, STOPS, STARTS = (CODES[kind] for kind in ChangeKind)
 SAME: Final = 0.012
@@ -85,11 +81,39 @@ class Watched:
     places: tuple[int, ...]  # Their places among all losses
     responses: tuple[Response, ...]  # What it did at each
     range_us: float  # Widths that differ by less are one level
+    # Until then its widths are its receiver's own: the link was not there
+    linked_s: float = -math.inf
+
+    @property
+    def at_losses(self) -> Iterator[tuple[int, Response]]:
+        """What it did at each, beside its place among all losses."""
+        return zip(self.places, self.responses, strict=True)
 
     @property
     def frame_s(self) -> float:
         """Its usual frame period."""
         return self.output.usual_us / 1e6
+
+    @property
+    def span_us(self) -> float:
+        """The span of its convention."""
+        return self.output.table.convention.span_us
+
+    @property
+    def interval_us(self) -> float:
+        """Its sample interval; 0 where that is not known."""
+        return self.output.table.sample_interval_us or 0.0
+
+    @property
+    def noise_us(self) -> float:
+        """Standard deviation of its widths, as far as they are one level."""
+        return (self.range_us - self.interval_us) / RANGE_LIMIT
+
+    def widths_us(self, begin_s: float, end_s: float) -> FloatArray:
+        """Take its widths in a time span."""
+        table = self.output.table
+        rows = slice(*np.searchsorted(table.rise_s, (begin_s, end_s)))
+        return table.width_us[rows][table.measured[rows]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,19 +142,17 @@ class ChangeColumns:
         ]
         found = [np.full(shape, np.nan) for _ in range(5)]
         kind = np.zeros(shape, dtype=np.int64)
-        doubt_s = np.zeros(shape)
         if rows:
             table = np.array(rows)
             at = tuple(table[:, :3].astype(np.int64).T)
             for column, values in zip(found, table[:, 3:8].T, strict=True):
                 column[at] = values
             kind[at] = table[:, 8].astype(np.int64)
-        span = np.array([line.output.table.convention.span_us for line in lines]).reshape(-1, 1, 1)
+        span = np.array([line.span_us for line in lines]).reshape(-1, 1, 1)
         range_us = np.array([line.range_us for line in lines]).reshape(-1, 1, 1)
         after_s, by_s, end_s, far_us, to_us = found
-        with np.errstate(invalid="ignore", divide="ignore"):
-            slope = np.nan_to_num(far_us / np.maximum(end_s - after_s, 1e-3))
-            doubt_s = np.where(kind == MOVES, RAMP_S + range_us / np.maximum(slope, 1.0), 0.0)
+        slope = np.nan_to_num(far_us / np.maximum(end_s - after_s, 1e-3))
+        doubt_s = np.where(kind == MOVES, RAMP_S + range_us / np.maximum(slope, 1.0), 0.0)
         return cls(
             after_s, by_s, end_s, far_us / span, to_us, kind, np.minimum(doubt_s, RAMP_MAX_S)
         )
@@ -149,30 +171,24 @@ def _bears_witness(kind: IntArray, other: IntArray, *, apart: bool) -> BoolArray
     return counts
 
 
-def find_partners(
-    own: ChangeColumns, others: ChangeColumns, lines: Sequence[Watched], apart: BoolArray
-) -> IntArray:
+def find_partners(own: ChangeColumns, lines: Sequence[Watched], apart: BoolArray) -> IntArray:
     """For each change, the place of a line that changed with it; -1 where there is none."""
     found = np.full(own.kind.shape, -1)
-    is_real = own.kind > 0
-    far = (own.kind != JUMPS) | (own.far >= JUMP)
+    counts = (own.kind > 0) & ((own.kind != JUMPS) | (own.far >= JUMP))
     for i, line in enumerate(lines):
         for j, other in enumerate(lines):
             if i == j:
                 continue
             slack_s = SLACK_FRAMES * max(line.frame_s, other.frame_s)
             for m in range(MOST):
-                kind = others.kind[j, :, m, None]
+                kind = own.kind[j, :, m, None]
                 if not kind.any():
                     break
-                doubt_s = slack_s + own.doubt_s[i] + others.doubt_s[j, :, m, None]
-                with np.errstate(invalid="ignore"):
-                    together = (own.after_s[i] <= others.by_s[j, :, m, None] + doubt_s) & (
-                        others.after_s[j, :, m, None] <= own.by_s[i] + doubt_s
-                    )
-                    together &= (kind != JUMPS) | (others.far[j, :, m, None] >= JUMP)
+                doubt_s = slack_s + own.doubt_s[i] + own.doubt_s[j, :, m, None]
+                together = own.after_s[i] <= own.by_s[j, :, m, None] + doubt_s
+                together &= own.after_s[j, :, m, None] <= own.by_s[i] + doubt_s
                 together &= _bears_witness(own.kind[i], kind, apart=bool(apart[i, j]))
-                together &= is_real[i] & far[i] & (found[i] < 0)
+                together &= counts[i] & counts[j, :, m, None] & (found[i] < 0)
                 found[i][together] = j
     return found
 
@@ -237,9 +253,16 @@ def _keeps_step(
 
 
 def watch_line(
-    output: Output, expected: Expectation, losses: tuple[Loss, ...], capture: Capture
+    output: Output,
+    expected: Expectation,
+    losses: tuple[Loss, ...],
+    capture: Capture,
+    off_until_s: float,
 ) -> Watched:
-    """Say what one line did at each loss, by itself."""
+    """Say what one line did at each loss, by itself.
+
+    Until ``off_until_s`` the transmitter was off, before it first came on.
+    """
     table = output.table
     places = tuple([k for k, loss in enumerate(losses) if table.line in loss.lines])
     own = tuple([losses[k] for k in places])
@@ -260,7 +283,25 @@ def watch_line(
     line = capture.lines.get(table.line)
     if line is not None:
         responses = _with_states(responses, own, table, line)
-    return Watched(output, expected, own, places, responses, range_us)
+    linked_s = _linked_s(output, off_until_s, range_us)
+    return Watched(output, expected, own, places, responses, range_us, linked_s)
+
+
+def _linked_s(output: Output, off_until_s: float, range_us: float) -> float:
+    """Say until when a line's widths are its receiver's own, before the first link.
+
+    A width that goes on after the transmitter came on is, too, where it ends in a step: the link
+    came then. What a hand leaves smoothly may have been its stick's before.
+    """
+    dwells, slack_s = output.dwells, STEP_FRAMES * output.usual_us / 1e6
+    place = int(np.searchsorted(dwells.start_s, off_until_s)) - 1
+    if place < 0 or dwells.end_s[place] < off_until_s - slack_s:
+        return off_until_s
+    follows = dwells.start_s[place + 1 :] - dwells.end_s[place:-1] <= slack_s
+    stands = np.abs(dwells.level_us[place + 1 :] - dwells.level_us[place]) <= range_us
+    ended = np.flatnonzero(~(follows & stands))
+    is_step = bool(ended.size and follows[ended[0]])
+    return max(off_until_s, float(dwells.end_s[place + ended[0]])) if is_step else off_until_s
 
 
 def _with_departures(response: Response, band: StopBand) -> Response:
@@ -337,7 +378,7 @@ def _beyond_us(table: PulseTable, beyond: BoolArray, start_s: float, end_s: floa
     return float(np.median(width_us)) if width_us.size >= MIN_BEYOND else None
 
 
-def find_own_sticks(outputs: Mapping[str, Output], lost: tuple[Span, ...]) -> BoolArray:
+def find_own_sticks(lines: Sequence[Watched], lost: tuple[Span, ...]) -> BoolArray:
     """Say of each pair of lines whether two sticks move them.
 
     One stick makes the width of one line a function of the other's. Where, outside the
@@ -345,16 +386,18 @@ def find_own_sticks(outputs: Mapping[str, Output], lost: tuple[Span, ...]) -> Bo
     two places while the other stood at one, or they went together and against each other.
     A mixed drive is two sticks.
     """
-    own = np.zeros((len(outputs), len(outputs)), dtype=bool)
-    whole = [_outside(output.dwells, lost) for output in outputs.values()]
-    span_us = [output.table.convention.span_us for output in outputs.values()]
+    own = np.zeros((len(lines), len(lines)), dtype=bool)
+    whole = [_outside(line, lost) for line in lines]
+    span_us = [line.span_us for line in lines]
     for i, j in itertools.combinations(range(len(whole)), 2):
         first_us, second_us = _standing_together(whole[i], whole[j])
         own[i, j] = own[j, i] = are_apart(first_us / span_us[i], second_us / span_us[j])
     return own
 
 
-def _outside(dwells: Dwells, lost: tuple[Span, ...]) -> Dwells:
+def _outside(line: Watched, lost: tuple[Span, ...]) -> Dwells:
+    """Take the dwells at which a line's stick may have been, with the link there."""
+    dwells, lost = line.output.dwells, (Span(-np.inf, line.linked_s), *lost)
     middle_s = 0.5 * (dwells.start_s + dwells.end_s)
     return dwells.select(~inside(lost, middle_s))
 
@@ -389,22 +432,13 @@ def _varies(given: FloatArray, levels: FloatArray) -> bool:
     """Say whether a line was at two levels while the other was at one."""
     order = np.argsort(given, kind="stable")
     given, levels = given[order], levels[order]
-    end = np.searchsorted(given, given + SAME, side="right")
-    # The largest range of levels within any such window, by halves of the window's length.
-    spread = 0.0
-    for begin, upto in _windows(end):
-        within = levels[begin:upto]
-        spread = max(spread, float(within.max() - within.min()))
-        if spread > JUMP:
-            return True
-    return False
-
-
-def _windows(end: npt.NDArray[np.intp]) -> list[tuple[int, int]]:
-    """Keep the windows that hold more than the one before."""
-    begin = np.arange(end.size)
+    begin, end = np.arange(given.size), np.searchsorted(given, given + SAME, side="right")
+    # Windows that hold no more than the one before are left out.
     kept = np.append(True, np.diff(end) > 0) & (end - begin > 1)
-    return list(zip(begin[kept].tolist(), end[kept].tolist(), strict=True))
+    return any(
+        float(np.ptp(levels[first:upto])) > JUMP
+        for first, upto in zip(begin[kept], end[kept], strict=True)
+    )
 
 
 def _turns(given: FloatArray, levels: FloatArray) -> bool:
@@ -425,7 +459,7 @@ def with_wandering(
     """
     by_loss: dict[int, list[int]] = {}
     for i, line in enumerate(lines):
-        for k, own in zip(line.places, line.responses, strict=True):
+        for k, own in line.at_losses:
             if own.behaviour is LossClass.KEEPS_FOLLOWING:
                 by_loss.setdefault(k, []).append(i)
     found: set[tuple[int, int]] = set()
@@ -437,7 +471,7 @@ def with_wandering(
             if apart[i, j]:
                 wanders = abs(np.corrcoef(*widths)[0, 1]) >= IN_STEP
             else:
-                wanders = _leaves_way(lines[i].output, lines[j].output, lost, widths)
+                wanders = _leaves_way(lines[i], lines[j], lost, widths)
             if wanders:
                 found |= {(i, k), (j, k)}
     if not found:
@@ -450,7 +484,7 @@ def with_wandering(
                     replace(own, behaviour=LossClass.WANDERS, moved_until_s=None, why_not="")
                     if (i, k) in found
                     else own
-                    for k, own in zip(line.places, line.responses, strict=True)
+                    for k, own in line.at_losses
                 ]
             ),
         )
@@ -476,14 +510,13 @@ def _moving_together(
 
 
 def _leaves_way(
-    first: Output, second: Output, lost: tuple[Span, ...], widths: tuple[FloatArray, FloatArray]
+    first: Watched, second: Watched, lost: tuple[Span, ...], widths: tuple[FloatArray, FloatArray]
 ) -> bool:
     """Say whether two lines of one stick are mostly not where it puts them together."""
-    whole = [_outside(output.dwells, lost) for output in (first, second)]
-    levels_us = _standing_together(*whole)
+    levels_us = _standing_together(_outside(first, lost), _outside(second, lost))
     order = np.argsort(levels_us[0], kind="stable")
     at_us, beside_us = levels_us[0][order], levels_us[1][order]
-    span_us = first.table.convention.span_us
+    span_us = first.span_us
     places = np.append(True, np.diff(at_us) > SAME * span_us) if at_us.size else np.zeros(0, bool)
     if np.count_nonzero(places) < MIN_PLACES:
         return False
@@ -491,7 +524,7 @@ def _leaves_way(
     if np.count_nonzero(seen) < MIN_IN_STEP:
         return False
     away_us = np.abs(np.interp(widths[0][seen], at_us, beside_us) - widths[1][seen])
-    return bool(np.median(away_us) > JUMP * second.table.convention.span_us)
+    return bool(np.median(away_us) > JUMP * second.span_us)
 
 
 SIDE_S: Final = 0.4
@@ -587,7 +620,7 @@ def find_ramps(lines: Sequence[Watched], losses: Sequence[Loss], apart: BoolArra
     shape = len(lines), len(losses)
     found: list[list[Ramp | None]] = [[None] * shape[1] for _ in lines]
     for i, line in enumerate(lines):
-        for k, own in zip(line.places, line.responses, strict=True):
+        for k, own in line.at_losses:
             if losses[k].is_marked and not own.is_quiet and len(own.during) > 1:
                 found[i][k] = fit_ramp(line, losses[k])
     together = np.zeros(shape, dtype=bool)

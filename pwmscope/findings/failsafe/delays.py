@@ -5,20 +5,18 @@ from __future__ import annotations
 import bisect
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.coincidence import ChangeColumns, Watched
 from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import Change, Response
-from pwmscope.findings.failsafe.segments import RANGE_LIMIT, Kind, Stretch
-from pwmscope.model import Span, inside, normal_below
+from pwmscope.findings.failsafe.segments import Kind, Stretch
+from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside, normal_below
 
 HAND_SCATTER_S: Final = 0.04
 """Standard deviation of the moment at which a hand does what it means to do, at least
@@ -41,9 +39,6 @@ LATE_S: Final = 0.1
 MOST: Final = 30
 """More delays than this make no difference."""
 
-BoolArray = npt.NDArray[np.bool_]
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.intp]
 OWN_AFTER: Final = 3.0
 """Frame periods for which a ramp may still be on its way."""
 OWN_FIRST_S: Final = 0.25
@@ -193,7 +188,7 @@ def find_pauses(lines: Sequence[Watched], losses: Sequence[Loss]) -> tuple[BoolA
     on_s = [loss.back_s + loss.moment.late_s for loss in losses]
     paused: list[list[tuple[int, Stretch]]] = [[] for _ in losses]
     for i, line in enumerate(lines):
-        for k, own in zip(line.places, line.responses, strict=True):
+        for k, own in line.at_losses:
             # What ended before a late marker showed the transmitter on may be a pause, too.
             found = [s for s in own.pauses if s.end_s < losses[k].back_s]
             if own.is_quiet and own.later and own.during[-1].end_s < on_s[k]:
@@ -273,7 +268,7 @@ def beat_odds(line: Watched, losses: Sequence[Loss]) -> float:
     gap_s = np.diff(rise_s)
     is_lost = np.zeros(gap_s.size, dtype=bool)
     whole: list[IntArray] = []
-    for k, own in zip(line.places, line.responses, strict=True):
+    for k, own in line.at_losses:
         loss = losses[k]
         over_s = max([loss.back_s, *(change.by_s for change in own.departures[:1])])
         first, end = np.searchsorted(rise_s, (loss.earliest_s - frame_s, over_s + frame_s))
@@ -339,7 +334,7 @@ def _is_inside(stretch: Stretch, band: StopBand) -> bool:
 def seen_levels(
     lines: Sequence[Watched], losses: Sequence[Loss], after: ChangeColumns
 ) -> list[FloatArray]:
-    """List the levels at which each line's stick was seen, outside the losses."""
+    """List the levels at which each line's stick was seen, from the link on, outside the losses."""
     over_s = np.where(np.isfinite(after.by_s[:, :, 0]), after.by_s[:, :, 0], -np.inf)
     found = []
     for i, line in enumerate(lines):
@@ -349,7 +344,7 @@ def seen_levels(
                 for loss, over in zip(losses, over_s[i], strict=True)
             ]
         )
-        dwells = line.output.dwells
+        dwells, spans = line.output.dwells, (Span(-np.inf, line.linked_s), *spans)
         outside = ~inside(spans, 0.5 * (dwells.start_s + dwells.end_s))
         found.append(dwells.level_us[outside])
     return found
@@ -371,14 +366,12 @@ def placed_odds(line: Watched, losses: int, seen_us: FloatArray, band: StopBand)
     one and the same width: a hand places a stick anew each time.
     """
     odds = np.ones(losses)
-    table = line.output.table
-    least_us = max(HYSTERESIS * table.convention.span_us, table.sample_interval_us or 0.0)
-    scatter_us = HAND_PLACES * table.convention.span_us
-    noise_us = (line.range_us - (table.sample_interval_us or 0.0)) / RANGE_LIMIT
+    least_us = max(HYSTERESIS * line.span_us, line.interval_us)
+    scatter_us = HAND_PLACES * line.span_us
     resting_us = seen_us[_is_near(seen_us, band, line.range_us)]
     for is_first in (False, True):
         places, levels_us = [], []
-        for k, response in zip(line.places, line.responses, strict=True):
+        for k, response in line.at_losses:
             place = 1 if is_first else entry_place(response, line.expected)
             into = response.during[place] if 0 < place < len(response.during) else None
             if into is None or into.kind is not Kind.STANDS:
@@ -387,18 +380,17 @@ def placed_odds(line: Watched, losses: int, seen_us: FloatArray, band: StopBand)
             others_us = resting_us if is_still else seen_us
             is_own = (is_still or is_first) and others_us.size > 0
             # Two levels that differ by little are one stretch: it must begin there.
-            firsts_us = Own(line, 0.0).widths_us(into.start_s, into.start_s + OWN_FIRST_S)
+            firsts_us = line.widths_us(into.start_s, into.start_s + OWN_FIRST_S)
             if not is_own or not firsts_us.size:
                 continue
-            doubt_us = 4.0 * noise_us / math.sqrt(firsts_us.size)
+            doubt_us = 4.0 * line.noise_us / math.sqrt(firsts_us.size)
             apart_us = np.abs(others_us - into.level_us).min()
             first_apart_us = np.abs(others_us - firsts_us.mean()).min()
             if apart_us > least_us and first_apart_us > least_us + doubt_us:
                 places.append(k)
                 levels_us.append(into.level_us)
         if len(places) > 1:
-            range_us = float(np.ptp(levels_us)) + (table.sample_interval_us or 0.0)
-            ratio = round(range_us / scatter_us, 3)
+            ratio = round((float(np.ptp(levels_us)) + line.interval_us) / scatter_us, 3)
             odds[places] = np.minimum(odds[places], range_odds(len(places), ratio))
     return odds
 
@@ -410,105 +402,83 @@ def _is_near(level_us: FloatArray, band: StopBand, reach_us: float) -> BoolArray
 
 def goes_to_own(line: Watched, end_s: FloatArray, resting_us: FloatArray) -> BoolArray:
     """Say where a line's first pulses after a change lie away from where its stick rests."""
-    table = line.output.table
-    found = np.zeros(end_s.size, dtype=bool)
-    seen = np.flatnonzero(np.isfinite(end_s))
-    if not seen.size or not resting_us.size:
-        return found
-    measured = table.measured
-    total_us = np.append(0.0, np.cumsum(np.where(measured, table.width_us, 0.0)))
-    pulses = np.append(0, np.cumsum(measured))
-    low = np.searchsorted(table.rise_s, end_s[seen])
-    high = np.searchsorted(table.rise_s, end_s[seen] + OWN_FIRST_S)
-    count = np.maximum(pulses[high] - pulses[low], 1)
-    mean_us = (total_us[high] - total_us[low]) / count
-    interval_us = table.sample_interval_us or 0.0
-    noise_us = (line.range_us - interval_us) / RANGE_LIMIT
-    doubt_us = interval_us + 4.0 * noise_us * np.sqrt(OWN_SPREAD / count)
-    least_us = np.maximum(doubt_us, OWN_WIDTH * table.convention.span_us)
-    apart_us = np.abs(mean_us[:, None] - resting_us[None, :]).min(axis=1)
     band = line.expected.band
-    holds = np.ones(seen.size, dtype=bool)
-    if band is not None:
-        holds = (mean_us >= band.low_us) & (mean_us <= band.high_us)
-    found[seen] = holds & (apart_us > least_us)
+    found = np.zeros(end_s.size, dtype=bool)
+    for k in np.flatnonzero(np.isfinite(end_s)) if resting_us.size else ():
+        width_us = line.widths_us(end_s[k], end_s[k] + OWN_FIRST_S)
+        mean_us = float(width_us.mean()) if width_us.size else 0.0
+        holds = band is None or band.low_us <= mean_us <= band.high_us
+        found[k] = holds and _is_apart(line, mean_us, max(width_us.size, 1), resting_us)
     return found
 
 
-def is_own_width(
-    loss: Loss, response: Response, entry: Change | None, resting_us: FloatArray, at: Own
+def _is_apart(line: Watched, mean_us: float, count: int, resting_us: FloatArray) -> bool:
+    """Say whether the mean of so many widths lies away from every width of the stick at rest."""
+    doubt_us = line.interval_us + 4.0 * line.noise_us * math.sqrt(OWN_SPREAD / count)
+    return bool(np.abs(resting_us - mean_us).min() > max(doubt_us, OWN_WIDTH * line.span_us))
+
+
+def is_own_width(  # noqa: PLR0917 - all that it rests on
+    line: Watched,
+    loss: Loss,
+    response: Response,
+    entry: Change | None,
+    resting_us: FloatArray,
+    limit_s: float,
 ) -> bool:
     """Say whether, when the limit was over, an output stood at a width of its own.
 
     It is asked at the limit after every moment down to the earliest that the loss may have
     had, in steps, so that a vaguer moment never shows more.
     """
-    if entry is None or not resting_us.size or not _begins_apart(response, resting_us, at.line):
+    if entry is None or not resting_us.size or not _begins_apart(line, response, resting_us):
         return False
     doubt_s = loss.lost_s - loss.earliest_s
     count = bisect.bisect_left(OWN_STEPS_S, doubt_s - 1e-5) + 1
     if count > len(OWN_STEPS_S):
         return False
-    overs_s = [loss.lost_s - step_s + at.limit_s for step_s in OWN_STEPS_S[:count]]
-    return all(_stands_apart(loss, response, entry, resting_us, (at, over_s)) for over_s in overs_s)
+    overs_s = [loss.lost_s - step_s + limit_s for step_s in OWN_STEPS_S[:count]]
+    return all(_stands_apart(line, loss, response, entry, resting_us, s) for s in overs_s)
 
 
-def _begins_apart(response: Response, resting_us: FloatArray, line: Watched) -> bool:
+def _begins_apart(line: Watched, response: Response, resting_us: FloatArray) -> bool:
     """Say whether an output came to stand still away from where its stick rests.
 
     A hand may have brought it to rest before the receiver moved it on.
     """
-    place = entry_place(response, line.expected)
-    into = response.during[place]
-    firsts_us = Own(line, 0.0).widths_us(into.start_s, into.start_s + OWN_FIRST_S)
+    into = response.during[entry_place(response, line.expected)]
+    firsts_us = line.widths_us(into.start_s, into.start_s + OWN_FIRST_S)
     if into.kind is not Kind.STANDS or not firsts_us.size:
         return into.kind is not Kind.STANDS
-    apart_us = float(np.abs(resting_us - firsts_us.mean()).min())
-    return apart_us > OWN_WIDTH * line.output.table.convention.span_us
+    return float(np.abs(resting_us - firsts_us.mean()).min()) > OWN_WIDTH * line.span_us
 
 
-def _stands_apart(
-    loss: Loss, response: Response, entry: Change, resting_us: FloatArray, of: tuple[Own, float]
+def _stands_apart(  # noqa: PLR0917 - all that it rests on
+    line: Watched,
+    loss: Loss,
+    response: Response,
+    entry: Change,
+    resting_us: FloatArray,
+    over_s: float,
 ) -> bool:
     """Say whether an output stood, at one instant, away from every width of its stick at rest.
 
     The stick must have been seen there, or nothing is known of that. On its way from where
     a stick rests it would still move.
     """
-    at, over_s = of
-    line = at.line
     since_s = max((s.start_s for s in response.during if s.start_s < over_s), default=over_s)
     settles_s = OWN_AFTER * line.frame_s
     if entry.end_s > entry.by_s:
         slope_us = entry.far_us / (entry.end_s - entry.after_s)
         settles_s += min(line.range_us / max(slope_us, 1.0), OWN_SETTLES_S)
     begin_s = max(entry.end_s, since_s) + settles_s
-    width_us = at.widths_us(begin_s, over_s)
+    width_us = line.widths_us(begin_s, over_s)
     half = width_us.size // 2
-    if not half:
+    if not half or not _is_apart(line, float(width_us.mean()), width_us.size, resting_us):
         return False
-    interval_us = line.output.table.sample_interval_us or 0.0
-    noise_us = (line.range_us - interval_us) / RANGE_LIMIT
-    doubt_us = interval_us + 4.0 * noise_us * math.sqrt(OWN_SPREAD / width_us.size)
     apart_us = float(np.abs(resting_us - width_us.mean()).min())
-    if apart_us <= max(doubt_us, OWN_WIDTH * line.output.table.convention.span_us):
-        return False
     moved_us = abs(float(width_us[:half].mean() - width_us[half:].mean()))
     if moved_us <= OWN_MOVES * apart_us * (over_s - begin_s):
         return True
-    last_us = at.widths_us(loss.back_s - OWN_S, loss.back_s)
+    last_us = line.widths_us(loss.back_s - OWN_S, loss.back_s)
     return bool(last_us.size) and abs(last_us.mean() - width_us.mean()) <= OWN_MOVES * apart_us
-
-
-@dataclass(frozen=True, slots=True)
-class Own:
-    """A line whose width is asked about, and the limit."""
-
-    line: Watched
-    limit_s: float
-
-    def widths_us(self, begin_s: float, end_s: float) -> FloatArray:
-        """Take its widths in a time span."""
-        table = self.line.output.table
-        rows = slice(*np.searchsorted(table.rise_s, (begin_s, end_s)))
-        return table.width_us[rows][table.measured[rows]]

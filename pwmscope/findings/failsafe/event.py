@@ -14,7 +14,7 @@ from pwmscope.errors import Reason, named, preceded
 from pwmscope.findings.failsafe.alternatives import Alternative, Case, alternatives_of
 from pwmscope.findings.failsafe.losses import Known, Moment
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind, phases_of
-from pwmscope.findings.rotation import MotionStop
+from pwmscope.findings.sensors import MotionStop
 from pwmscope.model import (
     Definition,
     Evidence,
@@ -50,7 +50,7 @@ class Recovery:
     outside_convention: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LossEvent:
     """One loss as one channel shows it; all figures but these follow when asked for."""
 
@@ -61,6 +61,10 @@ class LossEvent:
     reason: str  # Why, as a sentence
     recovered_s: float | None  # Moment the output moved or pulsed again
     recovery: Recovery  # What it did when the link came back
+
+    def __repr__(self) -> str:
+        said = ", ".join(str(part) for part in (self.verdict, self.behaviour) if part is not None)
+        return f"<LossEvent at {self.lost_s:.3f} s: {said or 'no verdict'}>"
 
     @property
     def lost_s(self) -> float:
@@ -302,28 +306,9 @@ class Trials:
 def failure_rate_bound(trials: int, failures: int = 0, confidence: float = CONFIDENCE) -> float:
     """Bound the failure rate from above by what was seen (Clopper and Pearson 1934).
 
-    Parameters
-    ----------
-    trials : int
-        Number of trials, at least 1.
-    failures : int
-        How many of them failed.
-    confidence : float
-        One-sided confidence, between 0 and 1.
+    It is the rate at which so few failures, or fewer, would be seen with a chance of
+    ``1 - confidence``.
 
-    Returns
-    -------
-    float
-        The rate at which so few failures, or fewer, would be seen with a chance of
-        ``1 - confidence``.
-
-    Raises
-    ------
-    ValueError
-        If the numbers are not those of an experiment.
-
-    Examples
-    --------
     >>> round(failure_rate_bound(59), 4), round(failure_rate_bound(10, 1), 4)
     (0.0495, 0.3942)
     """
@@ -337,19 +322,6 @@ def failure_rate_bound(trials: int, failures: int = 0, confidence: float = CONFI
 def needed_trials(rate: float, confidence: float = CONFIDENCE) -> int:
     """Return how many trials, none of which may fail, bound the failure rate by ``rate``.
 
-    Parameters
-    ----------
-    rate : float
-        The bound, between 0 and 1.
-    confidence : float
-        One-sided confidence, between 0 and 1.
-
-    Returns
-    -------
-    int
-
-    Examples
-    --------
     >>> needed_trials(0.05), needed_trials(0.3)
     (59, 9)
     """

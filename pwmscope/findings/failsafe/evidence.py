@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -32,7 +32,6 @@ from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
     PERSON,
     PULL_SCATTER_S,
-    Own,
     beat_odds,
     entry_place,
     find_pauses,
@@ -50,7 +49,7 @@ from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import STATES, Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.segments import Kind
-from pwmscope.model import Span, inside
+from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside
 
 CLOSE_S: Final = 0.25
 """A change so soon after the marker may be on its way from the stick: packets under way,
@@ -67,9 +66,7 @@ RATE_FRAMES: Final = 8
 RATE_CHANGE: Final = 0.15
 """And has changed where it differs by more than this part."""
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-IntArray = npt.NDArray[np.int64]
+Columns = npt.NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,9 +112,6 @@ class Evidence:
     restart_odds: float  # That chance brought the pauses of all losses so close together
     # That a receiver that started anew came on in the beat of the frames before each pause
     beat_odds: float
-    # That a person unplugged all lines at such times. When they were plugged in again says nothing:
-    # where the receiver was silent by then, the return is its own.
-    away_odds: float
     alone_back: bool  # Whether another line returned earlier than this one
     leaps: tuple[Leap, ...]  # Where it went before the link was back
     until_s: float  # Up to when no pulse may be outside the stop range
@@ -148,13 +142,13 @@ def gather(
     departures = [[own.departures[:MOST] for own in line.responses] for line in lines]
     during = ChangeColumns.of(lines, count, changes)
     after = ChangeColumns.of(lines, count, departures)
-    lost = _lost_spans(losses, after, capture)
-    apart = find_own_sticks({name: line.output for name, line in watched.items()}, lost)
-    partner = find_partners(during, during, lines, apart)
+    lost = _lost_spans(losses, after)
+    apart = find_own_sticks(lines, lost)
+    partner = find_partners(during, lines, apart)
     first = _first_only(after)
-    back_partner = find_partners(first, first, lines, apart)[:, :, 0]
+    back_partner = find_partners(first, lines, apart)[:, :, 0]
     bench = _Bench(
-        lines, names, losses, during, after, partner, back_partner, capture, limit_s,
+        lines, names, losses, during, after, partner, back_partner, capture.end_s, limit_s,
         same_clock(lines, losses), apart,
     )  # fmt: skip
     lines = with_wandering(lines, losses, apart, lost)
@@ -181,15 +175,16 @@ def _first_only(columns: ChangeColumns) -> ChangeColumns:
     return replace(columns, kind=kind)
 
 
-def _lost_spans(losses: Sequence[Loss], after: ChangeColumns, capture: Span) -> tuple[Span, ...]:
+def _lost_spans(losses: Sequence[Loss], after: ChangeColumns) -> tuple[Span, ...]:
     """Give the times at which levels may be the failsafe's: to the last line's own return."""
     back_s = after.by_s[:, :, 0]
     over_s = np.where(np.isfinite(back_s), back_s, -np.inf).max(axis=0)
-    spans = [
-        Span(loss.earliest_s, max(loss.back_s, float(over)))
-        for loss, over in zip(losses, over_s, strict=True)
-    ]
-    return (Span(capture.start_s - 1.0, capture.start_s), *spans)
+    return tuple(
+        [
+            Span(loss.earliest_s, max(loss.back_s, float(over)))
+            for loss, over in zip(losses, over_s, strict=True)
+        ]
+    )
 
 
 def _with_ramp(response: Response, range_us: float) -> Response:
@@ -233,59 +228,20 @@ class _Returned:
     is_sudden: BoolArray
     linked_s: FloatArray
     linked_line: IntArray
-    # By each line: when it showed the link back, when its pulses began, when it followed a stick
+    # By each line: when it showed the link back, when its pulses began, when it followed a stick,
+    # and when it jumped once more with another stick's line
     shows_s: FloatArray
     begins_s: FloatArray
     moves_s: FloatArray
+    again_s: FloatArray
 
-    def of(self, lines: BoolArray, k: int) -> tuple[float, float, float]:
-        """When some lines show the link back at one loss, also by pulses, and by movements."""
-        linked_s = float(self.shows_s[lines, k].min(initial=np.inf))
-        begun_s = float(self.begins_s[lines, k].min(initial=np.inf))
-        return linked_s, min(linked_s, begun_s), float(self.moves_s[lines, k].min(initial=np.inf))
-
-
-@dataclass(frozen=True, slots=True)
-class _Gone:
-    """From when on the link is shown to be gone, by loss, and by which line."""
-
-    since_s: FloatArray
-    line: IntArray
-
-
-@dataclass(frozen=True, slots=True)
-class _Shared:
-    """What one reckons once for all lines."""
-
-    gone: _Gone
-    moved_s: FloatArray
-    ended: BoolArray
-    resting: list[FloatArray]
-    owned: BoolArray
-    placed: FloatArray
-    paused: BoolArray
-    pause_odds: FloatArray
-    window_s: FloatArray
-    undriven: BoolArray
-    ramped_s: FloatArray
-    own: BoolArray
-    own_until_s: FloatArray
-    left_with_leap: BoolArray  # Whether what went with it was no return
-
-
-@dataclass(frozen=True, slots=True)
-class _Figures:
-    """What bears on all losses of one line; arrays of shape (losses,)."""
-
-    is_close: BoolArray
-    together: IntArray
-    both: int
-    odds: FloatArray
-    pull_odds: FloatArray
-    spread_s: float
-    stays_s: float
-    slowed: BoolArray
-    beat_odds: float
+    def of(self, lines: BoolArray, k: int) -> tuple[float, float, float, float]:
+        """When some lines show the link back, also by pulses, by movements, and jump once more."""
+        shown_s = (self.shows_s, self.begins_s, self.moves_s, self.again_s)
+        linked_s, begun_s, moves_s, again_s = (
+            float(own[lines, k].min(initial=np.inf)) for own in shown_s
+        )
+        return linked_s, min(linked_s, begun_s), moves_s, again_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,7 +255,7 @@ class _Bench:
     after: ChangeColumns
     partner: IntArray
     back_partner: IntArray
-    capture: Span
+    end_s: float
     limit_s: float
     one_clock: BoolArray
     apart: BoolArray
@@ -312,87 +268,94 @@ class _Bench:
     def late_s(self) -> float:
         return max(loss.moment.late_s for loss in self.losses)
 
+    @property
+    def seen(self) -> list[FloatArray]:
+        return seen_levels(self.lines, self.losses, self.after)
+
+    def each(self, ask: Callable[[int, int, Response], object], otherwise: object) -> Columns:
+        """Ask something of what each line did at each of its losses; shape (lines, losses)."""
+        found = np.full((len(self.lines), len(self.losses)), otherwise)
+        for i, line in enumerate(self.lines):
+            for k, own in line.at_losses:
+                found[i, k] = ask(i, k, own)
+        return found
+
     def ramps(self) -> BoolArray:
         """Say where a machine made a smooth movement: of two sticks' lines, or alike each time."""
-        shape = len(self.lines), len(self.losses)
-        found = np.zeros(shape, dtype=bool)
-        is_move = self.during.kind == MOVES
-        paired = (is_move & (self.partner >= 0)).any(axis=2)
-        seen = seen_levels(self.lines, self.losses, self.after)
-        placed = self._placed(self._entered(), seen) <= MACHINE_ODDS
+
+        def begun_s(_i: int, k: int, own: Response) -> float:
+            is_timed = own.ramp_s is not None and self.losses[k].is_marked
+            return own.ramp_s[0] - self.losses[k].lost_s if is_timed and own.ramp_s else np.nan
+
+        paired = ((self.during.kind == MOVES) & (self.partner >= 0)).any(axis=2)
+        placed = self._placed(self._entered(), self.seen) <= MACHINE_ODDS
+        delays_s = self.each(begun_s, np.nan)
+        has = self.each(lambda _i, _k, own: own.ramp_s is not None, otherwise=False)
+        ends = self.each(lambda _i, _k, own: _moves_to_stand(own), otherwise=False)
+        alike = np.zeros(has.shape, dtype=bool)
         for i, line in enumerate(self.lines):
-            begun_s, frame_s = np.full(shape[1], np.nan), line.frame_s
-            for k, own in zip(line.places, line.responses, strict=True):
-                if own.ramp_s is not None and self.losses[k].is_marked:
-                    begun_s[k] = own.ramp_s[0] - self.losses[k].lost_s
-                    # Without the link frames may last longer, and begin a ramp so much later.
-                    first, end = np.searchsorted(line.output.table.rise_s, own.ramp_s)
-                    beat_s = np.diff(line.output.table.rise_s[first : end + 1])
-                    frame_s = max(frame_s, float(np.median(beat_s)) if beat_s.size else 0.0)
-            has = np.zeros(shape[1], dtype=bool)
-            has[list(line.places)] = [own.ramp_s is not None for own in line.responses]
-            ends = np.zeros(shape[1], dtype=bool)
-            ends[list(line.places)] = [_moves_to_stand(own) for own in line.responses]
+            frame_s = line.frame_s
+            for k in np.flatnonzero(np.isfinite(delays_s[i])):
+                # Without the link frames may last longer, and begin a ramp so much later.
+                ramp_s = line.responses[line.places.index(k)].ramp_s or ()
+                first, end = np.searchsorted(line.output.table.rise_s, ramp_s)
+                beat_s = np.diff(line.output.table.rise_s[first : end + 1])
+                frame_s = max(frame_s, float(np.median(beat_s)) if beat_s.size else 0.0)
             reach_s = max(RAMP_S, ALIKE_FRAMES * frame_s) + self.late_s
-            alike = count_alike(begun_s, np.isfinite(begun_s), reach_s) >= MIN_RAMPS
-            found[i] = (has & (paired[i] | alike)) | (ends & placed[i])
+            alike[i] = count_alike(delays_s[i], np.isfinite(delays_s[i]), reach_s) >= MIN_RAMPS
+        found: BoolArray = (has & (paired | alike)) | (ends & placed)
         return found
 
     def evidence(self, ramps: BoolArray, ramped_s: FloatArray) -> dict[str, tuple[Evidence, ...]]:
         """Give each line's evidence at each of its losses."""
         entered, returned = self._entered(), self._returned()
-        window_s = self._window_ends_s()
-        leapt = self._leapt(returned, window_s)
-        left_with_leap = np.zeros(leapt.shape, dtype=bool)
-        if leapt.any():
-            left_with_leap = returned.is_one & ~self._without(leapt)._returned().is_one
-        kind, partner = entered.kind, entered.partner
-        seen = seen_levels(self.lines, self.losses, self.after)
-        resting = resting_levels(self.lines, seen)
-        moved = (kind == JUMPS) | (kind == MOVES) | _is_with(JUMPS, partner, kind)
-        placed = self._placed(entered, seen)
-        own = self._own(entered, resting)
-        shared = _Shared(
-            _Gone(*_earliest(np.where((partner >= 0) & moved, entered.by_s, np.inf))),
-            self._moved_until_s(),
-            self._ended_with(entered),
-            resting,
-            self._owned(entered, resting),
-            placed,
-            *find_pauses(self.lines, self.losses),
-            window_s,
-            self._undriven(),
-            ramped_s,
-            own,
-            self._own_until_s(own | (placed <= MACHINE_ODDS), returned),
-            left_with_leap,
+        left = self._left_with_leap(returned)
+        resting = resting_levels(self.lines, self.seen)
+        placed, own = self._placed(entered, self.seen), self._own(entered, resting)
+        moved_s = self.each(
+            lambda _i, _k, own: -np.inf if own.moved_until_s is None else own.moved_until_s, -np.inf
         )
-        return {
-            name: tuple(self._line(i, ramps[i], entered, returned, shared))
-            for i, name in enumerate(self.names)
+        undriven = self.each(lambda _i, _k, own: own.behaviour in STATES, otherwise=False)
+        restarted, pause_odds = find_pauses(self.lines, self.losses)
+        columns: dict[str, Columns] = {
+            "ended_with": self._ended_with(entered),
+            "own_width": own,
+            "owned": _times(self._owned(entered, resting)),
+            "placed_odds": placed,
+            "is_ramp": ramps,
+            "ramped": _times(np.isfinite(ramped_s)),
+            "ramped_s": ramped_s,
+            "restarted": restarted,
+            "restart_odds": pause_odds[:, None],
+            "own_until_s": self._own_until_s(own | (placed <= MACHINE_ODDS), returned),
+            "is_still": np.isneginf(moved_s.max(axis=0)),
+            "undriven": _times(undriven & (undriven.sum(axis=0) > 1)),
         }
+        columns = {name: np.broadcast_to(c, ramps.shape) for name, c in columns.items()}
+        link = self._link(entered, returned)
+        found = {}
+        for i, name in enumerate(self.names):
+            told = {about: column[i].tolist() for about, column in columns.items()}
+            told |= link | self._figures(i, entered, returned, ramped_s[i])
+            told["follows"] = self._followers(i, entered, moved_s)
+            found[name] = tuple(self._line(i, told, entered, returned, left))
+        return found
 
     def _entered(self) -> _Entered:
-        place = np.full((len(self.lines), len(self.losses)), -1)
-        for i, line in enumerate(self.lines):
-            place[i, list(line.places)] = [_entry_at(o, line.expected) for o in line.responses]
-        has = place >= 0
-        at = np.maximum(place, 0)[:, :, None]
+        place = self.each(lambda i, _k, own: _entry_at(own, self.lines[i].expected), -1)
 
-        def pick(column: FloatArray) -> FloatArray:
-            return np.where(has, np.take_along_axis(column, at, axis=2)[:, :, 0], np.nan)
-
-        def pick_whole(column: IntArray, otherwise: int) -> IntArray:
-            return np.where(has, np.take_along_axis(column, at, axis=2)[:, :, 0], otherwise)
+        def pick(column: Columns, otherwise: float) -> Columns:
+            picked = np.take_along_axis(column, np.maximum(place, 0)[:, :, None], axis=2)
+            return np.where(place >= 0, picked[:, :, 0], otherwise)
 
         during = self.during
         return _Entered(
             place,
-            pick_whole(during.kind, 0),
-            pick(during.after_s),
-            pick(during.by_s),
-            pick(during.end_s),
-            pick_whole(self.partner, -1),
+            pick(during.kind, 0),
+            pick(during.after_s, np.nan),
+            pick(during.by_s, np.nan),
+            pick(during.end_s, np.nan),
+            pick(self.partner, -1),
         )
 
     def _returned(self) -> _Returned:
@@ -404,115 +367,116 @@ class _Bench:
         shows_s = np.where(shown, first_s, np.inf)
         linked_s, line = _earliest(shows_s)
         begins_s = np.where(started, first_s, np.inf)
-        moves = (self.after.kind == MOVES) & self._calm()[:, :, None]
+        # Where nothing wandered or was undriven movements may be a stick's.
+        restless = (LossClass.NOISE, LossClass.WANDERS)
+        calm = self.each(lambda _i, _k, own: own.behaviour not in restless, otherwise=True)
+        moves = (self.after.kind == MOVES) & calm[:, :, None]
         moves_s = np.where(moves, self.after.after_s, np.inf).min(axis=2)
         sudden = np.isfinite(by_s) & (kind != MOVES)
+        seconds = [[own.departures[1:2] for own in line.responses] for line in self.lines]
+        second = ChangeColumns.of(self.lines, len(self.losses), seconds)
+        joint = find_partners(second, self.lines, self.apart)[:, :, 0] >= 0
+        joint &= second.kind[:, :, 0] == JUMPS
+        again_s = np.where(joint, second.by_s[:, :, 0], np.inf)
         return _Returned(
-            is_one, partner, first_s, sudden, linked_s, line, shows_s, begins_s, moves_s
+            is_one, partner, first_s, sudden, linked_s, line, shows_s, begins_s, moves_s, again_s
         )
 
-    def _seen(self, i: int, k: int, returned: _Returned, window_s: FloatArray) -> LinkSeen:
+    def _seen(self, i: int, k: int, returned: _Returned) -> LinkSeen:
         """Say what the others show of a return; lines of another receiver say nothing of it."""
-        shown = returned.of(self.one_clock[i], k)
-        is_back = bool(returned.is_one[i, k])
-        return LinkSeen(*shown, float(window_s[k]), is_back, self.losses[k].earliest_s)
+        window_s = self.end_s + 1.0
+        if k + 1 < len(self.losses):
+            window_s = self.losses[k + 1].seen_from_s
+        linked_s, any_s, moves_s, again_s = returned.of(self.one_clock[i], k)
+        return LinkSeen(
+            linked_s, any_s, moves_s, window_s, bool(returned.is_one[i, k]),
+            self.losses[k].earliest_s, again_s=again_s,
+        )  # fmt: skip
 
-    def _leapt(self, returned: _Returned, window_s: FloatArray) -> BoolArray:
-        """Say where a line first went elsewhere than its stick, and so returned with no other."""
-        found = np.zeros(returned.is_one.shape, dtype=bool)
-        for i, line in enumerate(self.lines):
-            for k, own in zip(line.places, line.responses, strict=True):
-                if returned.is_one[i, k]:
-                    found[i, k] = bool(find_leaps(line, own, self._seen(i, k, returned, window_s)))
-        return found
+    def _left_with_leap(self, returned: _Returned) -> BoolArray:
+        """Say where what went with a line leapt elsewhere than its stick first: no link did it."""
 
-    def _without(self, leapt: BoolArray) -> _Bench:
-        """Leave lines that leapt out of those that show a return together."""
+        def leaps(i: int, k: int, own: Response) -> bool:
+            is_one = bool(returned.is_one[i, k])
+            return is_one and bool(find_leaps(self.lines[i], own, self._seen(i, k, returned)))
+
+        leapt = self.each(leaps, otherwise=False)
+        if not leapt.any():
+            return leapt
         first = _first_only(self.after)
         first.kind[leapt, 0] = 0
-        partner = find_partners(first, first, self.lines, self.apart)[:, :, 0]
-        return replace(self, back_partner=partner)
+        partner = find_partners(first, self.lines, self.apart)[:, :, 0]
+        others = replace(self, back_partner=partner)._returned()
+        left: BoolArray = returned.is_one & ~others.is_one
+        return left
+
+    def _link(self, entered: _Entered, returned: _Returned) -> dict[str, list[Any]]:
+        """Say when the link is shown to be gone, and back, at each loss, and by which two lines."""
+        kind, partner = entered.kind, entered.partner
+        moved = (kind == JUMPS) | (kind == MOVES) | _is_with(JUMPS, partner, kind)
+        gone_s, gone_line = _earliest(np.where((partner >= 0) & moved, entered.by_s, np.inf))
+
+        def pair(line: IntArray, mates: IntArray, k: int) -> tuple[str, str]:
+            return self.names[line[k]], self.names[mates[line[k], k]]
+
+        told: dict[str, list[Any]] = {}
+        for name, at_s, line, mates in (
+            ("gone", gone_s, gone_line, partner),
+            ("back", returned.linked_s, returned.linked_line, returned.partner),
+        ):
+            seen = np.isfinite(at_s).tolist()
+            told[f"{name}_s"] = [
+                s if own else None for s, own in zip(at_s.tolist(), seen, strict=True)
+            ]
+            told[f"{name}_lines"] = [
+                pair(line, mates, k) if own else () for k, own in enumerate(seen)
+            ]
+        return told
+
+    def _followers(self, i: int, entered: _Entered, moved_s: FloatArray) -> list[str]:
+        """Name at each loss another line that moved as a stick does after this one had changed."""
+        latest_s = np.array([loss.latest_s for loss in self.losses])
+        entered_s = np.where(entered.place[i] >= 0, entered.by_s[i], latest_s + CLOSE_S)
+        others_s = moved_s.copy()
+        others_s[i] = -np.inf
+        follows = others_s.max(axis=0) > entered_s
+        last = others_s.argmax(axis=0)
+        return [self.names[j] if own else "" for j, own in zip(last, follows, strict=True)]
 
     def _line(
-        self, i: int, ramps: BoolArray, entered: _Entered, returned: _Returned, shared: _Shared
-    ) -> list[Evidence]:
-        """Give one line's evidence at each of its losses."""
-        line, losses, gone = self.lines[i], self.losses, shared.gone
-        figures = self._figures(i, entered, returned, shared.ramped_s[i])
-        others = [j for j in range(len(self.lines)) if j != i]
-        ramped_s = shared.ramped_s[i]
-        followed_s = shared.moved_s[others].max(axis=0, initial=-np.inf)
-        # A line whose pulses come later than another's return was not brought back by the link.
-        sudden_s = np.where(returned.is_sudden, returned.first_s, np.inf)
-        others_back_s = sudden_s[others].min(axis=0, initial=np.inf)
-        follows_s = np.where(returned.is_one[i], returned.first_s[i], np.inf)
-        alone_back = follows_s > others_back_s + (1.0 + SLACK_FRAMES) * line.frame_s
-        one_clock = tuple(
-            [n for n, is_one in zip(self.names, self.one_clock[i], strict=True) if is_one]
-        )
-        beside = [self.lines[j] for j in others if self.one_clock[i][j]]
-        own = []
-        for k, response in zip(line.places, line.responses, strict=True):
+        self,
+        i: int,
+        told: Mapping[str, list[Any]],
+        entered: _Entered,
+        returned: _Returned,
+        left: BoolArray,
+    ) -> Iterator[Evidence]:
+        """Give one line's evidence at each of its losses, beside what is told by loss already."""
+        line, same = self.lines[i], np.flatnonzero(self.one_clock[i]).tolist()
+        beside = [self.lines[j] for j in same if j != i]
+        for k, response in line.at_losses:
             place, mate = int(entered.place[i, k]), int(entered.partner[i, k])
-            entry = response.changes[-MOST:][place] if place >= 0 else None
-            is_back, linked_s = bool(returned.is_one[i, k]), float(returned.linked_s[k])
-            seen = self._seen(i, k, returned, shared.window_s)
-            seen = replace(seen, left_with_leap=bool(shared.left_with_leap[i, k]))
+            is_back = bool(returned.is_one[i, k])
+            seen = replace(self._seen(i, k, returned), left_with_leap=bool(left[i, k]))
             leaps = find_leaps(line, response, seen, beside)
-            entered_s = losses[k].latest_s + CLOSE_S if entry is None else entry.by_s
-            follower = ""
-            if followed_s[k] > entered_s:
-                follower = self.names[others[int(shared.moved_s[others, k].argmax())]]
-            is_linked, is_gone = math.isfinite(linked_s), math.isfinite(gone.since_s[k])
-            back_s = float(returned.first_s[i, k]) if is_back else linked_s
-            is_own = bool(shared.own[i, k])
-            own.append(
-                Evidence(
-                    entry,
-                    bool(figures.is_close[k]),
-                    self.names[mate] if mate >= 0 else "",
-                    bool(shared.ended[i, k]),
-                    is_own,
-                    int(shared.owned[i].sum()) if shared.owned[i, k] else 0,
-                    float(shared.placed[i, k]),
-                    int(figures.slowed.sum()) if figures.slowed[k] else 0,
-                    bool(ramps[k]),
-                    int(np.isfinite(ramped_s).sum()) if math.isfinite(ramped_s[k]) else 0,
-                    float(ramped_s[k]),
-                    self.names[int(returned.partner[i, k])] if is_back else "",
-                    linked_s if is_linked else None,
-                    self._pair(returned.linked_line[k], returned.partner[:, k])
-                    if is_linked
-                    else (),
-                    float(gone.since_s[k]) if is_gone else None,
-                    self._pair(gone.line[k], entered.partner[:, k]) if is_gone else (),
-                    int(figures.together[k]) if mate >= 0 else 0,
-                    figures.both,
-                    float(figures.odds[k]),
-                    float(figures.pull_odds[k]),
-                    follower,
-                    *self._stopped_with(i, k),
-                    bool(shared.paused[k]),
-                    float(shared.pause_odds[i]),
-                    figures.beat_odds,
-                    PERSON * float(figures.pull_odds[k]),
-                    bool(alone_back[k]),
-                    leaps,
-                    judged_until_s(losses[k], response, seen, leaps),
-                    max(seen.moves_s - back_s, 0.0) if math.isfinite(back_s) else math.inf,
-                    figures.spread_s,
-                    figures.stays_s,
-                    float(shared.own_until_s[i, k]),
-                    bool(np.isneginf(shared.moved_s[:, k]).all()),
-                    int(shared.undriven[i].sum()) if shared.undriven[i, k] else 0,
-                    one_clock,
-                )
+            back_s = float((returned.first_s[i] if is_back else returned.linked_s)[k])
+            stop_partner, goes_on = self._stopped_with(i, k)
+            yield Evidence(
+                entry=response.changes[-MOST:][place] if place >= 0 else None,
+                partner=self.names[mate] if mate >= 0 else "",
+                back_partner=self.names[int(returned.partner[i, k])] if is_back else "",
+                stop_partner=stop_partner,
+                goes_on=goes_on,
+                leaps=leaps,
+                until_s=judged_until_s(self.losses[k], response, seen, leaps),
+                follow_s=max(seen.moves_s - back_s, 0.0) if math.isfinite(back_s) else math.inf,
+                one_clock=tuple([self.names[j] for j in same]),
+                **{about: column[k] for about, column in told.items()},
             )
-        return own
 
     def _figures(
         self, i: int, entered: _Entered, returned: _Returned, ramped_s: FloatArray
-    ) -> _Figures:
+    ) -> dict[str, list[Any]]:
         """Work out what bears on all losses of one line at once."""
         line, losses = self.lines[i], self.losses
         kind, after_s, by_s = entered.kind[i], entered.after_s[i], entered.by_s[i]
@@ -529,20 +493,26 @@ class _Bench:
         stops_s = np.where(kind == STOPS, delay_s, np.nan)
         reach_s = max(ALIKE_S, ALIKE_FRAMES * line.frame_s) + self.late_s
         has_mate = entered.partner[i] >= 0
-        with np.errstate(invalid="ignore"):
-            stays_s = returned.first_s[i] - by_s
+        stays_s = returned.first_s[i] - by_s
         stays_s = stays_s[np.isfinite(stays_s)]
-        return _Figures(
-            ~(decided_s >= latest_s + CLOSE_S),
-            count_alike(by_s - self.lost_s, has_mate, reach_s),
-            int(np.count_nonzero(has_mate & returned.is_one[i])),
-            person_odds(delay_s, line.frame_s),
-            pull_odds(stops_s, line.frame_s),
-            max(float(np.ptp(sudden_s)) - stated_s, 0.0) if sudden_s.size else 0.0,
-            float(np.ptp(stays_s)) if stays_s.size >= MIN_STAYS else 0.0,
-            _has_slowed(line, after_s, by_s, losses),
-            beat_odds(line, losses),
-        )
+        # A line whose pulses come later than another's return was not brought back by the link.
+        others_s = np.where(returned.is_sudden, returned.first_s, np.inf)
+        others_s[i] = np.inf
+        follows_s = np.where(returned.is_one[i], returned.first_s[i], np.inf)
+        together = count_alike(by_s - self.lost_s, has_mate, reach_s)
+        figures = {
+            "is_close": ~(decided_s >= latest_s + CLOSE_S),
+            "together": np.where(has_mate, together, 0),
+            "both": np.count_nonzero(has_mate & returned.is_one[i]),
+            "odds": person_odds(delay_s, line.frame_s),
+            "pull_odds": pull_odds(stops_s, line.frame_s),
+            "alone_back": follows_s > others_s.min(axis=0) + (1.0 + SLACK_FRAMES) * line.frame_s,
+            "spread_s": max(float(np.ptp(sudden_s)) - stated_s, 0.0) if sudden_s.size else 0.0,
+            "stays_s": float(np.ptp(stays_s)) if stays_s.size >= MIN_STAYS else 0.0,
+            "slowed": _times(_has_slowed(line, after_s, by_s, losses)),
+            "beat_odds": beat_odds(line, losses),
+        }
+        return {name: np.broadcast_to(c, len(losses)).tolist() for name, c in figures.items()}
 
     def _ended_with(self, entered: _Entered) -> BoolArray:
         """Say where another line's pulses ended with this one's change.
@@ -557,8 +527,7 @@ class _Bench:
                 ends = kind == STOPS
                 if not ends.any():
                     continue
-                with np.errstate(invalid="ignore"):
-                    near = np.abs(self.during.by_s[j, :, m] - entered.by_s) <= slack_s
+                near = np.abs(self.during.by_s[j, :, m] - entered.by_s) <= slack_s
                 near[j] = False
                 found |= near & ends
         return found & (entered.partner >= 0)
@@ -571,8 +540,7 @@ class _Bench:
         found = np.zeros(own.shape, dtype=bool)
         for i, line in enumerate(self.lines):
             reach_s = (1.0 + SLACK_FRAMES) * line.frame_s
-            with np.errstate(invalid="ignore"):
-                near = np.abs(entered.by_s - entered.by_s[i]) <= reach_s
+            near = np.abs(entered.by_s - entered.by_s[i]) <= reach_s
             near[i] = False
             found[i] = (near & own).any(axis=0)
         return found & (entered.partner >= 0)
@@ -590,10 +558,9 @@ class _Bench:
         own = np.ones(alone.shape)
         for i in range(len(self.lines)):
             witness = self._same_time_odds(i, entered, alone < 1.0).min(axis=0)
-            with np.errstate(invalid="ignore"):
-                overlaps = (entered.kind == MOVES) & (entered.kind[i] == MOVES)
-                overlaps &= entered.after_s <= entered.end_s[i]
-                overlaps &= entered.after_s[i] <= entered.end_s
+            overlaps = (entered.kind == MOVES) & (entered.kind[i] == MOVES)
+            overlaps &= entered.after_s <= entered.end_s[i]
+            overlaps &= entered.after_s[i] <= entered.end_s
             overlaps[i] = False
             is_second = (self._apart_s(i, entered)[1] | overlaps) & (alone <= MACHINE_ODDS)
             witness[is_second.any(axis=0)] = 0.0
@@ -606,8 +573,7 @@ class _Bench:
             # Once another was put there the link was gone, and what changes is the receiver's,
             # where it is of that receiver.
             decided_s = np.where(moves, entered.end_s[i], entered.after_s[i])
-            with np.errstate(invalid="ignore"):
-                later = (decided_s >= gone_s) & one_clock[i][:, None]
+            later = (decided_s >= gone_s) & one_clock[i][:, None]
             together = own + self._same_time_odds(i, entered, own < 1.0)
             best[i] = np.minimum(best[i], np.where(later, own, together).min(axis=0))
         # What moved to where its stick rests, and did not jump back with another, may have gone on
@@ -619,12 +585,11 @@ class _Bench:
     def _apart_s(self, i: int, entered: _Entered) -> tuple[FloatArray, BoolArray]:
         """Give the times between each line's own change and others', and where they go together."""
         moves = entered.kind[i] == MOVES
-        with np.errstate(invalid="ignore"):
-            apart_s = np.where(
-                moves, entered.after_s - entered.after_s[i], entered.by_s - entered.by_s[i]
-            )
-            most_s = np.where(moves, RAMP_MAX_S, SAME_FRAME * self.lines[i].frame_s)
-            near: BoolArray = (np.abs(apart_s) <= most_s) & (entered.kind == entered.kind[i])
+        apart_s = np.where(
+            moves, entered.after_s - entered.after_s[i], entered.by_s - entered.by_s[i]
+        )
+        most_s = np.where(moves, RAMP_MAX_S, SAME_FRAME * self.lines[i].frame_s)
+        near: BoolArray = (np.abs(apart_s) <= most_s) & (entered.kind == entered.kind[i])
         near[i] = False
         return apart_s, near
 
@@ -643,9 +608,6 @@ class _Bench:
             ratio = round(range_s / PULL_SCATTER_S, 3)
             odds[j, near[j]] = PERSON * range_odds(count, ratio)
         return odds
-
-    def _pair(self, line: int, partner: IntArray) -> tuple[str, ...]:
-        return self.names[int(line)], self.names[int(partner[line])]
 
     def _stopped_with(self, i: int, k: int) -> tuple[str, str]:
         """Name lines that changed as this one's pulses ended, the second of which went on."""
@@ -667,33 +629,25 @@ class _Bench:
                 return mate, self.names[j]
         return mate, ""
 
-    def _moved_until_s(self) -> FloatArray:
-        """Until when each line moved smoothly as a stick does, at each loss."""
-        moved_s = np.full((len(self.lines), len(self.losses)), -np.inf)
-        for i, line in enumerate(self.lines):
-            for k, own in zip(line.places, line.responses, strict=True):
-                if own.moved_until_s is not None:
-                    moved_s[i, k] = own.moved_until_s
-        return moved_s
-
     def _own(self, entered: _Entered, resting: list[FloatArray]) -> BoolArray:
         """Say where each output stood at a width of its own when the limit was over."""
-        found = np.zeros(entered.kind.shape, dtype=bool)
-        for i, line in enumerate(self.lines):
-            at = Own(line, self.limit_s)
-            for k, response in zip(line.places, line.responses, strict=True):
-                place = int(entered.place[i, k])
-                entry = response.changes[-MOST:][place] if place >= 0 else None
-                found[i, k] = is_own_width(self.losses[k], response, entry, resting[i], at)
-        return found
+
+        def is_own(i: int, k: int, response: Response) -> bool:
+            place = int(entered.place[i, k])
+            entry = response.changes[-MOST:][place] if place >= 0 else None
+            line = self.lines[i]
+            return is_own_width(line, self.losses[k], response, entry, resting[i], self.limit_s)
+
+        return self.each(is_own, otherwise=False)
 
     def _own_until_s(self, own: BoolArray, returned: _Returned) -> FloatArray:
         """Until when each output, or one that returned with it, stood at a width of its own."""
-        until_s = np.full(own.shape, -np.inf)
-        for i, line in enumerate(self.lines):
-            for k, response in zip(line.places, line.responses, strict=True):
-                if own[i, k]:
-                    until_s[i, k] = _own_until_s(response, line.expected)
+        until_s = self.each(
+            lambda i, k, response: (
+                _stood_until_s(response, self.lines[i].expected) if own[i, k] else -np.inf
+            ),
+            -np.inf,
+        )
         best_s = until_s.copy()
         for i, line in enumerate(self.lines):
             reach_s = (1.0 + SLACK_FRAMES) * line.frame_s
@@ -702,26 +656,11 @@ class _Bench:
             best_s[i] = np.where(with_it, until_s, until_s[i]).max(axis=0)
         return best_s
 
-    def _calm(self) -> BoolArray:
-        """Say where a line's movements may be a stick's: nothing wandered or was undriven."""
-        calm = np.ones((len(self.lines), len(self.losses)), dtype=bool)
-        restless = (LossClass.NOISE, LossClass.WANDERS)
-        for i, line in enumerate(self.lines):
-            calm[i, list(line.places)] = [own.behaviour not in restless for own in line.responses]
-        return calm
 
-    def _undriven(self) -> BoolArray:
-        """Say where at least two lines were stuck or undriven at the end of a loss."""
-        found = np.zeros((len(self.lines), len(self.losses)), dtype=bool)
-        for i, line in enumerate(self.lines):
-            found[i, list(line.places)] = [own.behaviour in STATES for own in line.responses]
-        several: BoolArray = found & (found.sum(axis=0) > 1)
-        return several
-
-    def _window_ends_s(self) -> FloatArray:
-        """Until when each loss's outputs are looked at: to the next loss, or the end."""
-        begins_s = [loss.seen_from_s for loss in self.losses[1:]]
-        return np.array([*begins_s, self.capture.end_s + 1.0])
+def _times(where: BoolArray) -> IntArray:
+    """In how many losses something was seen, where it was seen; 0 elsewhere."""
+    count: IntArray = np.where(where, where.sum(axis=-1, keepdims=True), 0)
+    return count
 
 
 def _has_slowed(
@@ -756,7 +695,7 @@ def _has_slowed(
     return slowed
 
 
-def _own_until_s(response: Response, expected: Expectation) -> float:
+def _stood_until_s(response: Response, expected: Expectation) -> float:
     """Until when an output stood where it came to stand still."""
     into = response.during[entry_place(response, expected)]
     return into.end_s if into.kind is Kind.STANDS else -math.inf

@@ -359,8 +359,9 @@ def first_link_hazards(
     """Find devices that are commanded to run as the link first comes, from a marker's on to a loss.
 
     A silent line's first pulse shows the link, and a jump in which outputs go together, were it by
-    a few microseconds. So does a jump before outputs first go together. One that jumps alone
-    later may be a switch that a hand moved, and one of a few frames a glitch.
+    a few microseconds. So does a jump before outputs first go together. Where they never do, one
+    that jumps alone runs before the link is shown, though a hand may have moved its switch; one of
+    a few frames may be a glitch.
     """
     comes = {name: tuple(_comes(table, boot)) for name, table in tables.items()}
     went = _steps_s(comes, tables, boot)
@@ -372,15 +373,13 @@ def first_link_hazards(
         frame_s = convention.period_us / 1e6
         shows = any(-frame_s <= own.at_s - t <= NO_HAND_S for t in others_s)
         shows |= not own.is_short and (own.starts or own.at_s <= seen_s < np.inf)
-        if not device.drives_something or device.band is None or not shows or name in hazards:
+        is_alone = seen_s == np.inf and not own.is_short
+        if not device.drives_something or device.band is None or name in hazards:
             continue
-        if (
-            max(device.band.low_us - own.to_us, own.to_us - device.band.high_us)
-            >= JUMP * convention.span_us
-        ):
-            hazards[name] = Hazard(
-                HazardKind.FIRST_LINK, (name,), own.at_s, own.to_us, own.from_us, 1, 1, source
-            )
+        beyond_us = max(device.band.low_us - own.to_us, own.to_us - device.band.high_us)
+        if (shows or is_alone) and beyond_us >= JUMP * convention.span_us:
+            kind = HazardKind.FIRST_LINK if shows else HazardKind.UNLINKED
+            hazards[name] = Hazard(kind, (name,), own.at_s, own.to_us, own.from_us, 1, 1, source)
     return hazards
 
 

@@ -54,28 +54,15 @@ class LinkState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class StateOfLine:
-    """What one device was shown to do in one state of the link.
-
-    Parameters
-    ----------
-    state : LinkState
-        The state.
-    line : str
-        The device's line.
-    verdict : Verdict or None
-        Whether it was commanded to stand still; None where nothing is held against it, which is
-        so with sticks up.
-    seen : int
-        How often the recordings hold the state; 0 for never.
-    sentence : str
-        What was seen.
-    """
+    """What one device was shown to do in one state of the link."""
 
     state: LinkState
-    line: str
+    line: str  # The device's line
+    # Whether it was commanded to stand still; None where nothing is held against it, which is so
+    # with sticks up
     verdict: Verdict | None
-    seen: int
-    sentence: str
+    seen: int  # How often the recordings hold the state; 0 for never
+    sentence: str  # What was seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,18 +83,9 @@ SAID: Final = {
 
 
 def link_states(check: Failsafe) -> tuple[StateOfLine, ...]:
-    """Say of each device and each state what the recordings of a check show.
+    """Say of each device and each state, in order, what the recordings of a check show.
 
-    Parameters
-    ----------
-    check : Failsafe
-        The check.
-
-    Returns
-    -------
-    tuple of StateOfLine
-        For each device all states, in their order; nothing without a bench sheet. A state that
-        no recording holds is not shown.
+    Nothing without a bench sheet. A state that no recording holds is not shown.
     """
     if check.sheet is None:
         return ()

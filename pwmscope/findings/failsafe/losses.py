@@ -9,11 +9,10 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.errors import HintError
 from pwmscope.findings.segmentation import Dwells
-from pwmscope.model import CLOCK_TOLERANCE
+from pwmscope.model import CLOCK_TOLERANCE, FloatArray
 from pwmscope.pulses import PulseTable
 
 QUIET_S: Final = 0.2
@@ -31,6 +30,8 @@ STAYS: Final = 5
 """An output stands where it stays for so many frames; no stick does at once after a jump."""
 STEP_US: Final = 3.0
 """A step from the preset to the stick's rest; the widths of either scatter by less."""
+STEP_FRAMES: Final = 2.5
+"""A width that is another so soon was not moved by a hand."""
 BEAT_FRAMES: Final = 100
 MIN_BEAT_FRAMES: Final = 20
 """The beat of the frames is taken from the last hundred before a silence, from twenty at least."""
@@ -38,8 +39,6 @@ BEAT_REACH: Final = 0.2
 """Frames differ by no more than this part of a period."""
 IN_BEAT: Final = 0.05
 """Pulses that come on within this part of a frame of the old beat may be of the same clock."""
-
-FloatArray = npt.NDArray[np.float64]
 
 
 class Known(StrEnum):

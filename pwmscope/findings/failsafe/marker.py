@@ -8,7 +8,6 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench import (
     AXES,
@@ -29,6 +28,7 @@ from pwmscope.bench import (
 from pwmscope.capture import PS_PER_S, Capture, Line
 from pwmscope.errors import HintError
 from pwmscope.findings.failsafe.losses import JUMP, Known, Loss, Moment, Output
+from pwmscope.model import FloatArray, IntArray
 
 BOUNCE_S: Final = 0.05
 """Marker levels shorter than this are contact bounce."""
@@ -39,8 +39,6 @@ MIN_MOVES: Final = 3
 MOVE_FRAMES: Final = 3
 MOVE_S: Final = 0.05
 MAX_MOVE_S: Final = 5.0
-
-FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,28 +157,11 @@ def reference_of(
     off_at_s: Sequence[tuple[float, float]],
     sheet: BenchSheet | None,
 ) -> Reference:
-    """Settle how the moments of loss are told.
+    """Settle how the moments of loss are told: by a marker line, or by stated times.
 
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    off_line : str, Marker or None
-        A marker line that a person names, as ``LINE``, or ``LINE=high`` or ``LINE=low``
-        with the level that means on; it goes before the sheet's.
-    off_at_s : sequence of tuple of float
-        Times that a person states, each with the half-width of its uncertainty.
-    sheet : BenchSheet or None
-        The bench sheet.
-
-    Returns
-    -------
-    Reference
-
-    Raises
-    ------
-    HintError
-        If there is no such line, or both a marker and times are given.
+    A marker line that a person names, with the level that means on or without (``LINE``,
+    ``LINE=high``), goes before the sheet's. A `HintError` is raised if there is no such line, or
+    both a marker and times are given.
     """
     marker = None if sheet is None else sheet.marker
     if isinstance(off_line, Marker):
@@ -248,40 +229,12 @@ def marked_losses(
 ) -> Marks:
     """Read the losses off a wire that shows whether the transmitter is on.
 
-    A level held for at least 50 ms counts; shorter ones are contact bounce. A
-    change is timed at its first edge, so that a loss begins as early as it may
-    have and ends as early as it may have.
-
-    Parameters
-    ----------
-    marker : Line
-        The wire on the transmitter's switch or on a push-button.
-    end_s : float
-        End of the capture in seconds.
-    lines : iterable of str
-        The lines that depend on the transmitter.
-    on_level : int, optional
-        The level, 0 or 1, that means on; by default the one at which the outputs
-        follow moving sticks, or else that at the start.
-    start_s : float
-        Start of the capture in seconds.
-    interval_us : float or None
-        Interval between samples in microseconds.
-    late_s, least_late_s : float
-        How late it may show that the transmitter went off, at most and at least.
-    back_late_s : float, optional
-        How late it may show that the transmitter is on again; by default ``late_s``.
-    outputs : mapping of str to Output, optional
-        The servo lines, whose movements show or contradict what the levels mean.
-
-    Returns
-    -------
-    Marks
-
-    Raises
-    ------
-    HintError
-        If the marker never changes, never holds a level, or is never on.
+    A level held for at least 50 ms counts; shorter ones are contact bounce. A change is timed at
+    its first edge, so that a loss begins as early as it may have and ends as early as it may have.
+    ``on_level`` means on; by default the level at which the outputs follow moving sticks, or else
+    that at the start. It may show up to ``late_s`` late that the transmitter went off, at least
+    ``least_late_s``, and up to ``back_late_s`` (by default the first) that it is on again.
+    A `HintError` is raised if it never changes, never holds a level, or is never on.
     """
     edges_s = marker.edges_ps / PS_PER_S
     if not edges_s.size:
@@ -332,7 +285,7 @@ def marked_losses(
 
 def _held_levels(
     edges_s: FloatArray, marker: Line, start_s: float, end_s: float
-) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+) -> tuple[FloatArray, IntArray]:
     """List the levels that were held, and since when; each differs from the one before.
 
     The level at the start counts however soon it changes, one at the end only if it
@@ -351,7 +304,7 @@ def _held_levels(
 
 def find_polarity(
     begin_s: FloatArray,
-    level: npt.NDArray[np.int64],
+    level: IntArray,
     on_level: int | None,
     outputs: Mapping[str, Output],
 ) -> tuple[int, Polarity]:

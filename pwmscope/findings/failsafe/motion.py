@@ -31,7 +31,8 @@ from pwmscope.findings.failsafe.marker import Polarity, Reference
 from pwmscope.findings.failsafe.power import POWER_UP, sag_in
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.failsafe.verdict import DIES_S
-from pwmscope.findings.rotation import (
+from pwmscope.findings.segmentation import ServoLines
+from pwmscope.findings.sensors import (
     LossMoment,
     Marks,
     Motion,
@@ -39,6 +40,7 @@ from pwmscope.findings.rotation import (
     Rotation,
     Rotor,
     Spells,
+    Supply,
     examine_rotation,
     find_marks,
     find_spells,
@@ -50,8 +52,6 @@ from pwmscope.findings.rotation import (
     run_down,
     whole_turns,
 )
-from pwmscope.findings.segmentation import ServoLines
-from pwmscope.findings.supply import Supply
 from pwmscope.model import Evidence, Finding, Hazard, HazardKind, Span, Verdict
 from pwmscope.pulses import STANDARD_SERVO
 
@@ -130,10 +130,17 @@ def motions_of(
             moments = [_moment_of(event.case, polarity) for event in losses]
             found[of] = judge_motion(rotation.rotor, moments)
             continue
-        none = Marks(np.zeros(0, np.int64), np.zeros(0, np.int64), 0, 0, 0.0)
-        limit = limit_of(_rotor(sensor, sheet, limits, none))
-        found[of] = missing_motion(sensor.line, limit, [event.lost_s for event in losses])
+        found[of] = _missing(sensor, sheet, limits, losses)
     return found
+
+
+def _missing(
+    sensor: BenchChannel, sheet: BenchSheet, limits: Limits, losses: Sequence[Loss | LossEvent]
+) -> Motion:
+    """Say of some losses that the recording does not hold a rotation line of the sheet."""
+    none = Marks(np.zeros(0, np.int64), np.zeros(0, np.int64), 0, 0, 0.0)
+    limit = limit_of(_rotor(sensor, sheet, limits, none))
+    return missing_motion(sensor.line, limit, [loss.lost_s for loss in losses])
 
 
 def _moment_of(case: Case, polarity: Polarity | None) -> LossMoment:
@@ -192,9 +199,7 @@ def unpinned_losses(
             own = _Unpinned(watch, rotation.rotor, device, sheet, losses)
             found[device.line] = own.judged()
             continue
-        none = Marks(np.zeros(0, np.int64), np.zeros(0, np.int64), 0, 0, 0.0)
-        limit = limit_of(_rotor(sensor, sheet, watch.limits, none))
-        motion = missing_motion(sensor.line, limit, [loss.lost_s for loss in losses])
+        motion = _missing(sensor, sheet, watch.limits, losses)
         found[device.line] = RotorLosses((), motion, (motion.finding,), Verdict.NOT_SHOWN)
     return found
 
@@ -453,27 +458,25 @@ class _Unpinned:
         """List every alternative cause of one loss, with what refutes it."""
         loss, run, odds = self.losses[k], self.runs[k], float(self.odds[k])
         at_s = None if run.slowed_s is None else run.slowed_s[0]
-        for cause in (Cause.NEVER_LOST, Cause.HAND):
-            is_machine = odds <= MACHINE_ODDS
-            ground = Ground.MACHINE if is_machine else Ground.OPEN
-            if is_machine and cause is Cause.NEVER_LOST and not self._went(k):
-                is_machine, ground = False, Ground.SEEN_CLOSE
-            yield Alternative(cause, is_machine, ground, (), at_s, odds)
+        ground = Ground.MACHINE if odds <= MACHINE_ODDS else Ground.OPEN
+        is_close = ground is Ground.MACHINE and not self._went(k)
+        yield Alternative(
+            Cause.NEVER_LOST, Ground.SEEN_CLOSE if is_close else ground, (), at_s, odds
+        )
+        yield Alternative(Cause.HAND, ground, (), at_s, odds)
         ground = Ground.TURNED_AGAIN if is_back else Ground.OPEN
-        yield Alternative(Cause.UNPLUGGED, is_back, ground, (self.rotor.line,))
+        yield Alternative(Cause.UNPLUGGED, ground, (self.rotor.line,))
         yield self._supply(loss)
         ground = Ground.STARTED_WHILE_ON if self.starts_while_on else Ground.OPEN
-        yield Alternative(Cause.REVERSED_MARKER, self.starts_while_on, ground)
+        yield Alternative(Cause.REVERSED_MARKER, ground)
         is_alike = self.spread_s <= loss.moment.late_s + SPREAD_S
-        ground = Ground.COUNTED if is_alike else Ground.SPREAD
-        yield Alternative(Cause.LATE_MARKER, is_alike, ground)
+        yield Alternative(Cause.LATE_MARKER, Ground.COUNTED if is_alike else Ground.SPREAD)
         lasted_s = loss.back_s - self.moments[k].latest_s
         is_long = lasted_s >= self.watch.limits.failsafe_s + SHORT_S
         ground = Ground.LASTED if is_long else Ground.SHORT
-        yield Alternative(Cause.BACK_EARLY, is_long, ground, (), loss.back_s)
+        yield Alternative(Cause.BACK_EARLY, ground, (), loss.back_s)
         is_steady = run.before_hz is not None and run.kept_before >= STEADY
-        ground = Ground.WAS_TURNING if is_steady else Ground.RAN_DOWN
-        yield Alternative(Cause.HELD, is_steady, ground)
+        yield Alternative(Cause.HELD, Ground.WAS_TURNING if is_steady else Ground.RAN_DOWN)
 
     def _went(self, k: int) -> bool:
         """Say whether the link went: a switch that only cuts the throttle does so at once.
@@ -496,13 +499,11 @@ class _Unpinned:
             if not sag_in(own, name, loss) and own is not None and own.is_told
         ]
         if len(held) < len(supplies):
-            return Alternative(Cause.SUPPLY, False, Ground.SAGGED)
+            return Alternative(Cause.SUPPLY, Ground.SAGGED)
         if held:
-            return Alternative(Cause.SUPPLY, True, Ground.SUPPLY_HELD, tuple(held))
+            return Alternative(Cause.SUPPLY, Ground.SUPPLY_HELD, tuple(held))
         lines = tuple(name for name, e in self._beside(loss) if supply_failed(e.case).refuted)
-        return Alternative(
-            Cause.SUPPLY, bool(lines), Ground.OTHER_WENT_ON if lines else Ground.OPEN, lines
-        )
+        return Alternative(Cause.SUPPLY, Ground.OTHER_WENT_ON if lines else Ground.OPEN, lines)
 
 
 _HAND: Final = Reason(

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench import MOTORS, BenchSheet, StopBand
 from pwmscope.capture import PS_PER_S, Line
@@ -21,10 +20,9 @@ from pwmscope.findings.failsafe.response import (
     Windows,
     find_stop_times,
     sides,
-    width_doubt_us,
 )
 from pwmscope.findings.segmentation import ServoLines
-from pwmscope.findings.supply import (
+from pwmscope.findings.sensors import (
     BEFORE_S,
     Supply,
     SupplyAnswer,
@@ -37,6 +35,9 @@ from pwmscope.model import (
     Evidence,
     Finding,
     FloatArray,
+    Hazard,
+    HazardKind,
+    IntArray,
     Verdict,
     format_line,
     measured,
@@ -49,13 +50,13 @@ STAYS_S: Final = 0.5
 AFTER_S: Final = 3e-3
 """A pulse is a command when it is over."""
 SAME_US: Final = 10.0
-"""A jump that ends so near where the output stood goes back there."""
+"""A jump that ends so near where the output stood goes back there; to an ESC both are one width
+(common practice, from memory)."""
 
 NO_PIN: Final = Reason(
     "This device has no pin to record, so what it is commanded to do is not known.",
     "Record its rotation, or the kill channel that cuts its power.",
 )
-Places = npt.NDArray[np.int64]
 
 POWER_UP: Final = "power-up"
 LIMIT: Final = "no pulse outside the stop range before the link"
@@ -163,12 +164,8 @@ def covers(event: LossEvent, own: PulseTable, kill: LossEvent | None, pulses: Pu
     if expected.band is None or error_s is None:
         return False
     until_s = np.array([_followed_s(event, own)])
-    times = find_stop_times(
-        pulses, 1e6 * setting.frame_s,
-        Windows(np.array([loss.earliest_s]), np.array([loss.back_s]), until_s), expected.band,
-        no_pulses_stop=expected.no_pulses_stop, no_pulses_after_s=expected.no_pulses_after_s,
-        end_s=setting.end_s, is_band_assumed=expected.is_band_assumed,
-    )  # fmt: skip
+    windows = Windows(np.array([loss.earliest_s]), np.array([loss.back_s]), until_s)
+    times = find_stop_times(pulses, 1e6 * setting.frame_s, windows, expected, setting.end_s)
     return float(times.stopped_s[0]) + error_s - loss.earliest_s <= setting.limit_s
 
 
@@ -354,6 +351,27 @@ def power_up_finding(
     return Finding(POWER_UP, did, "", None, limit, verdict, (span,), preceded(sentence, why))
 
 
+def power_up_hazard(
+    table: PulseTable,
+    before: BeforeLink | None,
+    expected: Expectation,
+    limit_s: float,
+    source: str,
+) -> Hazard | None:
+    """Tell a device that is commanded to run before the link, or a servo off its stated stop range.
+
+    None where none is.
+    """
+    moves = expected.drives_something or (expected.role == "servo" and not expected.is_band_assumed)
+    if before is None or expected.band is None or not moves:
+        return None
+    early = _early(table, before, expected.band, limit_s)
+    if not early.size:
+        return None
+    at_s, width_us = float(table.rise_s[early[0]]), float(table.width_us[early[0]])
+    return Hazard(HazardKind.UNLINKED, (table.line,), at_s, width_us, None, 1, 1, source)
+
+
 def cuts_before_link(
     guarded: PulseTable, kill: PulseTable, span: Evidence, expected: Expectation
 ) -> bool:
@@ -362,12 +380,7 @@ def cuts_before_link(
         return False
     before = BeforeLink(span.start_s, span.end_s, is_marked=True)
     rows, servo = _pulses(kill, before)
-    width_us = kill.width_us[servo]
-    doubt_us = width_doubt_us(width_us, kill.sample_interval_us)
-    inside = (width_us >= expected.band.low_us + doubt_us) & (
-        width_us <= expected.band.high_us - doubt_us
-    )
-    if servo.size < rows.size or not inside.all():
+    if servo.size < rows.size or not sides(kill, expected.band)[1][servo].all():
         return False
     first_s = guarded.rise_s[_pulses(guarded, before)[0][:1]]
     rise_s = np.maximum(kill.rise_s[servo], first_s)
@@ -392,21 +405,14 @@ def _verdict(
     table: PulseTable, before: BeforeLink, expected: Expectation, band: StopBand, limit_s: float
 ) -> tuple[Verdict, str]:
     rows, servo = _pulses(table, before)
-    was_quiet = not rows.size or bool(
-        table.rise_s[rows[0]] - before.start_s > quiet_limit_s(_usual_us(table, servo))
-    )
-    width_us = table.width_us[servo]
-    doubt_us = width_doubt_us(width_us, table.sample_interval_us)
-    outside = (width_us < band.low_us - doubt_us) | (width_us > band.high_us + doubt_us)
-    inside = (width_us >= band.low_us + doubt_us) & (width_us <= band.high_us - doubt_us)
-    counts = before.start_s if was_quiet else before.start_s + limit_s
-    outside &= table.rise_s[servo] >= counts
-    if before.is_marked and outside.any():
-        first_s = float(table.rise_s[servo[outside.argmax()]])
+    was_quiet = _was_quiet(table, before)
+    early = _early(table, before, band, limit_s)
+    if early.size:
         return Verdict.DOES_NOT_MEET, (
-            f"{np.count_nonzero(outside)} of them were outside the stop range of "
-            f"{band.low_us:g} to {band.high_us:g} us, the first at {first_s:.3f} s."
+            f"{early.size} of them were outside the stop range of {band.low_us:g} to "
+            f"{band.high_us:g} us, the first at {table.rise_s[early[0]]:.3f} s."
         )
+    inside = sides(table, band)[1][servo]
     is_clean = servo.size == rows.size and bool(inside.all())
     if not is_clean and not was_quiet:
         return Verdict.NOT_SHOWN, Reason(
@@ -419,8 +425,27 @@ def _verdict(
     return Verdict.MEETS, "All were inside the stop range."
 
 
+def _was_quiet(table: PulseTable, before: BeforeLink) -> bool:
+    """Say whether a line was silent as the recording began."""
+    rows, servo = _pulses(table, before)
+    first_s = table.rise_s[rows[:1]] - before.start_s
+    return not rows.size or bool(first_s[0] > quiet_limit_s(_usual_us(table, servo)))
+
+
+def _early(table: PulseTable, before: BeforeLink, band: StopBand, limit_s: float) -> IntArray:
+    """List the servo pulses outside the stop range that came before a link that is marked.
+
+    What a loss just before the recording left may be seen until the limit is over.
+    """
+    if not before.is_marked:
+        return np.empty(0, np.int64)
+    servo = _pulses(table, before)[1]
+    counts_s = before.start_s + (0.0 if _was_quiet(table, before) else limit_s)
+    return servo[sides(table, band)[2][servo] & (table.rise_s[servo] >= counts_s)]
+
+
 def _doubts(
-    table: PulseTable, before: BeforeLink, expected: Expectation, servo: Places, *, is_clean: bool
+    table: PulseTable, before: BeforeLink, expected: Expectation, servo: IntArray, *, is_clean: bool
 ) -> Iterator[str]:
     """Say why it is not shown that a line was inside its stop range before the link."""
     if not before.is_marked:
@@ -438,14 +463,14 @@ def _doubts(
         yield "Whether the receiver was powered by then is not shown without a pulse."
 
 
-def _pulses(table: PulseTable, before: BeforeLink) -> tuple[Places, Places]:
+def _pulses(table: PulseTable, before: BeforeLink) -> tuple[IntArray, IntArray]:
     """Return the rows of all pulses before the link, and of the servo pulses among them."""
     low, high = np.searchsorted(table.rise_s, (before.start_s, before.until_s))
     rows = np.arange(low, high)
     return rows, rows[(table.flags[rows] & np.uint8(UNMEASURED)) == 0]
 
 
-def _usual_us(table: PulseTable, servo: Places) -> float:
+def _usual_us(table: PulseTable, servo: IntArray) -> float:
     if servo.size < 2:
         return table.convention.period_us
     return float(np.median(np.diff(table.rise_s[servo]))) * 1e6
@@ -458,7 +483,6 @@ SETTLED_S: Final = 0.5
 """A leap stays for so long; a hand moves on."""
 BOOT_S: Final = 30.0
 """The slowest transmitters start in so long (common practice, from memory)."""
-"""Widths nearer to each other are the same to an ESC (common practice, from memory)."""
 MIDDLE: Final = 0.2
 """A stop range that begins so far up the travel lies round a neutral."""
 ARMING_DEFINITION: Final = Definition(

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.event import LossEvent
@@ -22,8 +21,10 @@ from pwmscope.model import (
     Definition,
     Evidence,
     Finding,
+    FloatArray,
     Hazard,
     HazardKind,
+    IntArray,
     measured,
     not_shown,
 )
@@ -128,8 +129,8 @@ def _outside_by_us(band: StopBand, width_us: float) -> float:
 
 
 def count_odd(
-    table: PulseTable, begin_s: npt.NDArray[np.float64], end_s: npt.NDArray[np.float64]
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    table: PulseTable, begin_s: FloatArray, end_s: FloatArray
+) -> tuple[IntArray, IntArray]:
     """Count pulses that are no clean servo pulses, and those well outside the convention."""
     begin, end = np.searchsorted(table.rise_s, begin_s), np.searchsorted(table.rise_s, end_s)
     convention = table.convention

@@ -9,19 +9,17 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench import StopBand
 from pwmscope.errors import Reason, named
 from pwmscope.findings.failsafe.losses import Known, Loss, quiet_limit_s
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.segments import Kind, Stretch
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.findings.travel import pooled_level_us
-from pwmscope.model import CLOCK_TOLERANCE
+from pwmscope.model import CLOCK_TOLERANCE, BoolArray, FloatArray
 from pwmscope.pulses import UNMEASURED, Convention, Flag, PulseTable
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
 ALIKE_US: Final = 40.0
 ALIKE_S: Final = 0.2
 """Pulses beyond what servos take are a command where they differ by no more and come so often."""
@@ -85,45 +83,32 @@ def width_doubt_us(width_us: FloatArray, interval_us: float | None) -> FloatArra
     return (interval_us or 0.0) + CLOCK_TOLERANCE * np.abs(width_us)
 
 
-def no_stop_times(count: int) -> StopTimes:
-    """Say nothing of so many losses of a line without a stop range."""
-    nan, no = np.full(count, np.nan), np.zeros(count, dtype=bool)
-    return StopTimes(nan, nan, nan, no, no)
-
-
 def find_stop_times(
-    table: PulseTable,
-    usual_us: float,
-    windows: Windows,
-    band: StopBand,
-    *,
-    no_pulses_stop: bool | None,
-    no_pulses_after_s: float | None,
-    end_s: float,
-    is_band_assumed: bool = False,
+    table: PulseTable, usual_us: float, windows: Windows, expected: Expectation, end_s: float
 ) -> StopTimes:
     """Find when a line's pulses were inside the stop range for good, at each loss.
 
     A device acts on a pulse when it is over. Where none follows for longer than the
     quiet limit and no pulses mean stop, it runs on for its own time. A pause that long
     counts as outside the range where no pulses do not mean stop. In a range that is only
-    assumed no pulse is known to stop the device.
+    assumed no pulse is known to stop the device. Without a range nothing is said.
     """
-    earliest_s, until_s = windows.earliest_s, windows.until_s
-    never = np.full(earliest_s.size, np.inf)
-    no = np.zeros(earliest_s.size, dtype=bool)
+    earliest_s, until_s, band = windows.earliest_s, windows.until_s, expected.band
+    nan, no = np.full(earliest_s.size, np.nan), np.zeros(earliest_s.size, dtype=bool)
     rise_s, width_us = table.rise_s, table.width_us
+    if band is None:
+        return StopTimes(nan, nan, nan, no, no)
     if not len(table):
-        stopped_s = earliest_s.copy() if no_pulses_stop else never
-        return StopTimes(stopped_s, -never, np.full(earliest_s.size, np.nan), no, no)
+        never = np.full(earliest_s.size, np.inf)
+        return StopTimes(earliest_s if expected.no_pulses_stop else never, -never, nan, no, no)
     is_servo, inside, outside = sides(table, band)
     fall_s = rise_s + np.where(np.isfinite(width_us), width_us / 1e6, PULSE_S)
     # Of a pulse cut by the capture's end the width is not known; the one before is in force.
     at_end = np.zeros(rise_s.size, dtype=bool)
     at_end[-1] = rise_s.size > 1 and bool(table.has(Flag.CUT)[-1])
     is_quiet = np.append(rise_s[1:], end_s) - rise_s > quiet_limit_s(usual_us)
-    stops = bool(no_pulses_stop)
-    bad_pulse = ~(is_servo & inside & (not is_band_assumed)) & ~at_end
+    stops, own_s = bool(expected.no_pulses_stop), expected.no_pulses_after_s
+    bad_pulse = ~(is_servo & inside & (not expected.is_band_assumed)) & ~at_end
     bad = bad_pulse | (is_quiet & (not stops))
     place = np.arange(rise_s.size)
     final = np.searchsorted(rise_s, until_s) - 1
@@ -132,8 +117,8 @@ def find_stop_times(
     # The next pulse is a good one, and stops the device where it came before the return.
     follows = last_bad < final
     next_s = np.where(follows, fall_s[np.minimum(last_bad + 1, final)], np.inf)
-    own_s = np.where(follows, np.inf, 0.0) if no_pulses_after_s is None else no_pulses_after_s
-    quiet_s = np.where(is_quiet[last_bad] & stops, fall_s[last_bad] + own_s, np.inf)
+    runs_s = np.where(follows, np.inf, 0.0) if own_s is None else own_s
+    quiet_s = np.where(is_quiet[last_bad] & stops, fall_s[last_bad] + runs_s, np.inf)
     stopped_s = np.maximum(np.minimum(next_s, quiet_s), earliest_s)
     stopped_s = np.where(last_bad < 0, earliest_s, stopped_s)
     stopped_s = np.where((stopped_s >= until_s) | ~seen, np.inf, stopped_s)
@@ -142,18 +127,11 @@ def find_stop_times(
     back = np.searchsorted(rise_s, windows.back_s) - 1
     out = np.where(back >= 0, out_place[back], -1)
     last_outside_s = np.where((out >= 0) & (rise_s[out] >= earliest_s), fall_s[out], -np.inf)
-    servo = np.flatnonzero(is_servo)
-    before = np.searchsorted(rise_s[servo], earliest_s) - 1
-    if not servo.size:
-        return StopTimes(stopped_s, last_outside_s, np.full(earliest_s.size, np.nan), no, ran_on)
-    known = before >= 0
-    return StopTimes(
-        stopped_s,
-        last_outside_s,
-        np.where(known, width_us[servo[before]], np.nan),
-        known & outside[servo[before]],
-        ran_on,
-    )
+    # The last servo pulse before the loss; what is put at the end stands for none.
+    before = np.searchsorted(rise_s[is_servo], earliest_s) - 1
+    before_us = np.append(width_us[is_servo], np.nan)[before]
+    was_outside = np.append(outside[is_servo], False)[before]
+    return StopTimes(stopped_s, last_outside_s, before_us, was_outside, ran_on)
 
 
 def sides(table: PulseTable, band: StopBand) -> tuple[BoolArray, BoolArray, BoolArray]:

@@ -165,6 +165,7 @@ class LinkSeen:
     returned: bool  # Whether this line returned together with another
     earliest_s: float = -math.inf  # The earliest moment of the loss
     left_with_leap: bool = False  # Whether what changed in its frame leapt, so that no link did it
+    again_s: float = math.inf  # When outputs jumped together once more; infinity where they did not
 
 
 def find_leaps(
@@ -173,8 +174,9 @@ def find_leaps(
     """List the widths outside the stop range that an output took before the link was back.
 
     It left before two others returned together, or it changed again before any stick was
-    followed, and had not gone back to where its own stick was. Or it jumped again as another of its
-    receiver stepped from its preset to its stick, were it by a few microseconds.
+    followed, and had not gone back to where its own stick was. Or outputs of its receiver jumped
+    together once more before that, or it jumped again as another stepped from its preset to its
+    stick, were it by a few microseconds.
     """
     departures = response.departures
     if not departures or departures[0].kind is ChangeKind.MOVE:
@@ -192,6 +194,8 @@ def find_leaps(
         again = not seen.returned and len(early) > 1 and early[1].kind is ChangeKind.JUMP
         steps = [any(_steps_with(other, c) for other in others) for c in early[:2] if again]
         is_left_again = steps == [False, True] or seen.left_with_leap
+        # No two hands move two sticks so: the link came then, and not before.
+        is_left_again |= early[0].by_s < seen.again_s <= seen.moves_s
         is_left_again |= _steps_nearer(line, response, seen) or (
             not went_back
             and (len(early) > 1 or _jumps_off(line, response) or _jumps_back(line, response, seen))
@@ -264,7 +268,7 @@ def _steps_nearer(line: Watched, response: Response, seen: LinkSeen) -> bool:
     )
     was_us = _was_us(line, response, seen.earliest_s)
     off_us = abs(first.to_us - was_us), abs(second.to_us - was_us)
-    exact_us = max(2.0 * line.range_us, EXACT * line.output.table.convention.span_us)
+    exact_us = max(2.0 * line.range_us, EXACT * line.span_us)
     return is_step and off_us[1] <= exact_us < off_us[0] - off_us[1]
 
 
@@ -277,14 +281,14 @@ def _jumps_off(line: Watched, response: Response) -> bool:
     if not 0 <= place < len(response.later):
         return False
     step_us = abs(response.later[place].first_us - departures[0].to_us)
-    return step_us > SUDDEN * line.output.table.convention.span_us
+    return step_us > SUDDEN * line.span_us
 
 
 def is_where_it_was(
     line: Watched, response: Response, change: Change, earliest_s: float = -math.inf
 ) -> bool:
     """Say whether a line went back to where it stood before the loss."""
-    same_us = max(2.0 * line.range_us, SAME * line.output.table.convention.span_us)
+    same_us = max(2.0 * line.range_us, SAME * line.span_us)
     return abs(change.to_us - _was_us(line, response, earliest_s)) <= same_us
 
 

@@ -8,11 +8,18 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from pwmscope.findings.failsafe.losses import Loss, quiet_limit_s
-from pwmscope.model import FROM_MAD, Span, median_of, sampling_floor_us
+from pwmscope.model import (
+    FROM_MAD,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    Span,
+    median_of,
+    sampling_floor_us,
+)
 from pwmscope.pulses import PulseTable, taken
 
 STANDING_PULSES: Final = 6
@@ -38,9 +45,6 @@ MISSED: Final = 3.2
 SLOW_S: Final = 0.13
 """Frames that slow down are followed up to this period."""
 
-FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 RANGE_LIMIT: Final = 8.0
 """Widths that range over more noise deviations than this do not stand."""
 MAX_NOISE: Final = 0.008
@@ -57,6 +61,17 @@ BEFORE_S: Final = 0.5
 AFTER_S: Final = 40.0
 """And how long after the transmitter came back, until it follows again: some boot for 30 s
 (common practice, from memory)."""
+DITHER_PULSES: Final = 12
+"""An output that goes to another width of its receiver's timer and back does so in so many pulses,
+which a step, and a stick, do not;"""
+MIN_DITHERS: Final = 24
+"""and in so many such windows, nearly all by one distance."""
+ONE_STEP: Final = 0.9
+ALIKE: Final = 0.1
+TWO_VALUED: Final = 0.3
+"""Widths lie within this part of the distance from either; no noise leaves out the middle."""
+MAX_STEP: Final = 0.011
+"""The coarsest timers count in steps of so much of the span (common practice, from memory)."""
 _NOISE_PULSES: Final = 20_000
 _MIN_CALM: Final = 50
 
@@ -159,10 +174,34 @@ def _tolerance(
     floor_us = sampling_floor_us(table.sample_interval_us) or 0.0
     noise_us = max(min(scatter_us, MAX_NOISE * span_us), floor_us, MIN_NOISE * span_us)
     interval_us = table.sample_interval_us or 0.0
+    noise_us = max(noise_us, _dither_us(width_us, interval_us, MAX_STEP * span_us) / 2.0)
     range_us = RANGE_LIMIT * noise_us + interval_us
     return Tolerance(
         noise_us, range_us, interval_us, STEP * span_us, usual_us / 1e6, quiet_limit_s(usual_us)
     )
+
+
+def _dither_us(width_us: FloatArray, interval_us: float, most_us: float) -> float:
+    """Give the step of a receiver's timer between two of whose widths a line goes back and forth.
+
+    A width that lies between two ticks comes out as either, pulse by pulse, also where the line
+    stands. It scatters by half the step at most. 0 where that is not seen.
+    """
+    if width_us.size < DITHER_PULSES:
+        return 0.0
+    rows = sliding_window_view(width_us, DITHER_PULSES)
+    low_us = rows.min(axis=1)
+    step_us = rows.max(axis=1) - low_us
+    seen = np.flatnonzero((step_us > 2.5 * interval_us) & (step_us <= most_us))
+    part = (rows[seen] - low_us[seen, None]) / step_us[seen, None]
+    is_either = (np.minimum(part, 1.0 - part) <= TWO_VALUED).all(axis=1)
+    goes_back = np.count_nonzero(np.diff(part > 0.5, axis=1), axis=1) > 1
+    dithers_us = step_us[seen][is_either & goes_back]
+    if dithers_us.size < MIN_DITHERS:
+        return 0.0
+    usual_us = median_of(dithers_us)
+    is_usual = np.abs(dithers_us - usual_us) <= max(1.01 * interval_us, ALIKE * usual_us)
+    return usual_us if np.count_nonzero(is_usual) >= ONE_STEP * is_usual.size else 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -74,11 +74,14 @@ def _polarity_is_open(case: Case) -> bool:
 def _without_band(case: Case) -> Answer:
     response, loss = case.response, case.loss
     if case.setting.expected.has_sheet:
-        return Verdict.NOT_SHOWN, (
-            "The bench sheet states no position for this device when the signal is lost (stop_us)."
+        return Verdict.NOT_SHOWN, Reason(
+            "The bench sheet states no position for this device when the signal is lost.",
+            "Write its stop_us.",
         )
     if _polarity_is_open(case):
-        return Verdict.NOT_SHOWN, format_open(case, Cause.REVERSED_MARKER, Ground.POLARITY)
+        return Verdict.NOT_SHOWN, format_open(
+            case, Alternative(Cause.REVERSED_MARKER, Ground.POLARITY)
+        )
     if response.behaviour in (LossClass.HOLDS_LAST, LossClass.WANDERS) and not case.is_short:
         return Verdict.DOES_NOT_MEET, f"The output {response.behaviour.value}."
     if not loss.is_inferred and response.settled_s is not None:
@@ -227,7 +230,7 @@ def _open_points(case: Case, band: StopBand) -> Iterator[str]:
         yield response.why_not
     alternative = first_open(case)
     if alternative is not None:
-        yield format_open(case, alternative.cause, alternative.ground, alternative)
+        yield format_open(case, alternative)
     yield from _late_points(case, band)
 
 
@@ -303,13 +306,11 @@ HOLD_STICK: Final = (
 )
 
 
-def format_open(
-    case: Case, cause: Cause, ground: Ground, alternative: Alternative | None = None
-) -> str:
+def format_open(case: Case, alternative: Alternative) -> str:
     """Say which cause is left, and what to record so that it is not."""
+    cause, ground = alternative.cause, alternative.ground
     if ground is Ground.FOLLOWS:
-        other = alternative.lines[0] if alternative is not None and alternative.lines else ""
-        if other and other != case.setting.line:
+        if alternative.lines and alternative.lines[0] != case.setting.line:
             return Reason(
                 "Another line still followed a moving stick after this one had changed. The "
                 "link was not lost by then.",
@@ -322,20 +323,43 @@ def format_open(
             )
     if ground in _SAID:
         return _SAID[ground]
-    if ground is Ground.LEAPT and alternative is not None:
+    if ground is Ground.LEAPT:
         return Reason(
             f"The output left its stop range at {alternative.at_s:.3f} s. The link was seen "
             "back only later or not at all. A transmitter that starts with other widths "
             "looks the same.",
             "Switch it on again and wait before you touch a stick.",
         )
-    return _SAID_OF.get(cause, f"The recording does not refute that {cause.value}.")
+    about = ground if ground in _MORE_LOSSES else cause
+    if about in _MORE_LOSSES:
+        return _ask_for_losses(case, *_MORE_LOSSES[about])
+    return f"The recording does not refute that {cause.value}."
+
+
+def _ask_for_losses(case: Case, said: str, first: str, otherwise: str) -> Reason:
+    """Ask for losses enough, marked by the switch itself: their delays show a machine."""
+    setting = case.setting
+    # Where the output left its stop range before the loss, its stick was held off its rest.
+    if otherwise is _ANOTHER and case.evidence.entry is None:
+        return Reason(said, f"{HOLD_STICK}.")
+    if setting.losses >= MIN_LOSSES and setting.is_switch:
+        return Reason(said, f"{first}{otherwise}")
+    what = "" if setting.is_switch else ' with a marker of kind "switch"'
+    here = f"; here are {setting.losses}" if setting.losses < MIN_LOSSES else ""
+    return Reason(said, f"{first}Record {MIN_LOSSES} losses{what}{here}.")
 
 
 _SMOOTHLY: Final = Reason(
     "The output moved smoothly after the loss. A released stick on a live link looks the same.",
     "Hold the stick where it is.",
 )
+MIN_LOSSES: Final = 10
+"""So many losses with one delay show a machine (own choice)."""
+_BESIDE: Final = (
+    "Store a failsafe 10 us beside where the stick rests, still in the stop range. Record again."
+)
+_ANOTHER: Final = "Record another stick's output as well."
+_SPARE: Final = "Record a spare output that goes to a preset as well, and state it unused."
 _SAID: Final = {
     Ground.FOLLOWS: _SMOOTHLY,
     Ground.SMOOTH: _SMOOTHLY,
@@ -352,10 +376,6 @@ _SAID: Final = {
         "The output changed with the loss itself, so a hand may have let go of its stick.",
         f"{HOLD_STICK}. Record at least 3 losses with two sticks up.",
     ),
-    Ground.ONE_SWITCH: Reason(
-        "Outputs went together to where their sticks rest; one switch looks the same.",
-        'Record 10 losses with a marker of kind "switch".',
-    ),
     Ground.NOT_BACK: Reason(
         "The pulses were not seen to come back with the link. A probe or a supply that came "
         "off looks the same.",
@@ -364,12 +384,12 @@ _SAID: Final = {
     Ground.ALL_ENDED: Reason(
         "The pulses of all lines stopped. A hand that pulls one plug with all of them looks the "
         "same.",
-        "Record a spare output that goes to a preset as well, and state it unused.",
+        _SPARE,
     ),
     Ground.OFF_IN_SILENCE: Reason(
         "No output jumped back with this one's pulses; a plug that was off in between looks the "
         "same.",
-        "Record a spare output that goes to a preset as well, and state it unused.",
+        _SPARE,
     ),
     Ground.PAUSED: Reason(
         "Lines went quiet at once and came back while the transmitter was off. A receiver or "
@@ -425,25 +445,34 @@ _SAID: Final = {
         "Record again with a better connection.",
     ),
 }
-_SAID_OF: Final = {
-    Cause.NEVER_LOST: Reason(
+_MORE_LOSSES: Final = {
+    Ground.ONE_SWITCH: (
+        "Outputs went together to where their sticks rest; one switch looks the same.",
+        "",
+        _BESIDE,
+    ),
+    Cause.NEVER_LOST: (
         "Nothing shows that the link was lost: no two sticks' outputs returned together. A "
         "switch looks the same.",
-        f"{HOLD_STICK}.",
+        "",
+        _ANOTHER,
     ),
-    Cause.HAND: Reason(
+    Cause.HAND: (
         "No output of another stick changed and returned with this one. A switch moved on a "
         "live link looks the same.",
-        f"Record 10 losses. {HOLD_STICK}.",
+        "",
+        _ANOTHER,
     ),
-    Cause.UNPLUGGED: Reason(
+    Cause.UNPLUGGED: (
         "The pulses stopped, and no other line changed in the same frame; a probe that fell "
         "off looks the same.",
-        "Check the probes and record 10 losses.",
+        "Check the probes. ",
+        _SPARE,
     ),
-    Cause.SUPPLY: Reason(
+    Cause.SUPPLY: (
         "The pulses of all lines stopped; a robot switched off by hand because it ran on "
         "looks the same.",
-        "Leave its supply on and record 10 losses with a switch as the marker.",
+        "Leave its supply on. ",
+        _SPARE,
     ),
 }

@@ -6,7 +6,7 @@ axes go the same ways show an exchange.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Final
@@ -165,20 +165,51 @@ class Following:
 
 
 @dataclass(frozen=True, slots=True)
-class Own:
-    """What each control does to each live line."""
+class _Record:
+    """A link record: what each control does to each live line."""
 
-    far: dict[str, float]  # How far the controls and the stirs take it from rest
+    lines: Mapping[str, LineMoves]
+    placed: Placed
+    planned: Planned
+    partners: Mapping[str, Axis]  # The other axis on the same stick
+    far: dict[str, float]  # How far the controls and the stirs take each line from rest
     reactions: dict[str, dict[str, Reaction]]
 
     @property
     def of_sticks(self) -> dict[str, dict[str, Reaction]]:
         """The reactions to stick axes alone."""
-        return {name: each for name, each in self.reactions.items() if name in PARTNERS[2]}
+        return {name: each for name, each in self.reactions.items() if name in self.partners}
+
+    @property
+    def axes(self) -> list[str]:
+        """The stick axes of the plan."""
+        return [each.name for each in self.planned.controls if not each.line]
 
     def whole_us(self, line: str) -> float:
         """How far all sticks together take a line, or what was seen if that is more."""
         return max(self.far[line], sum(r[line].farthest_us for r in self.of_sticks.values()))
+
+    def follows(self, axis: str, line: str) -> bool:
+        """Whether a control moves a line far."""
+        return _follows(self.reactions[axis][line], self.far[line])
+
+    def by_stick(self, line: str) -> bool:
+        """Whether any stick moves a line far."""
+        return any(self.follows(axis, line) for axis in self.of_sticks)
+
+    def parts_of_partner(self, axis: str, line: str) -> tuple[float, float] | None:
+        """Give what an axis does to a line, at either end, in parts of what its partner does.
+
+        None where the line does not follow the partner.
+        """
+        partner = self.partners.get(axis, "")
+        if partner not in self.reactions or not self.follows(partner, line):
+            return None
+        whole_us, seen = (
+            self.reactions[partner][line].first_us or MIN_US,
+            self.reactions[axis][line],
+        )
+        return seen.first_us / whole_us, seen.second_us / whole_us
 
 
 def find_following(
@@ -188,33 +219,26 @@ def find_following(
     moves = [placed.before, placed.after, *placed.controls.values()]
     far = {name: farthest_us(line, moves) for name, line in lines.items()}
     far = {name: us for name, us in far.items() if us >= MIN_US}
-    own = Own(
-        far,
-        {
-            axis: {
-                name: react(lines[name], move)
-                if axis not in placed.others
-                else _react_to_other(lines[name], move, placed.others[axis])
-                for name in far
-            }
-            for axis, move in placed.controls.items()
-        },
-    )
-    astray = [name for name in far if not _adds_up(lines[name], placed, own)]
-    all_seen = placed.controls.keys() >= PARTNERS[mode].keys()
-    if why := _exchanged(astray, all_seen, own, placed):
+    reactions = {
+        axis: {
+            name: react(lines[name], move)
+            if axis not in placed.others
+            else _react_to_other(lines[name], move, placed.others[axis])
+            for name in far
+        }
+        for axis, move in placed.controls.items()
+    }
+    partners: Mapping[str, Axis] = {str(axis): other for axis, other in PARTNERS[mode].items()}
+    record = _Record(lines, placed, planned, partners, far, reactions)
+    astray = [name for name in far if not _adds_up(record, name)]
+    all_seen = placed.controls.keys() >= partners.keys()
+    if why := _exchanged(record, astray, all_seen=all_seen):
         return why
-    sure = [
-        name
-        for name in far
-        if any(_follows(each[name], far[name]) for each in own.of_sticks.values())
-        and (all_seen or name not in astray)
-    ]
-    seen = _see_corners(lines, sure, placed, planned, own)
+    sure = [name for name in far if record.by_stick(name) and (all_seen or name not in astray)]
+    seen = _see_corners(record, sure)
     if isinstance(seen, str):
         return seen
-    doubted = frozenset() if all_seen else frozenset(astray)
-    told = _tell_followers(lines, placed, own, seen, doubted, PARTNERS[mode])
+    told = _tell_followers(record, seen, frozenset() if all_seen else frozenset(astray))
     if isinstance(told, str):
         return told
     follows, unsure = told
@@ -228,38 +252,31 @@ def find_following(
             for name in differ & own_way.keys():
                 del own_way[name]
     # What moved otherwise than by the controls seen, or is open, may follow one that was left out
-    open_ = {*astray, *(name for axis in own.of_sticks for name in unsure[axis])}
-    for axis in PARTNERS[mode]:
+    open_ = {*astray, *(name for axis in record.of_sticks for name in unsure[axis])}
+    for axis in partners:
         if axis not in placed.controls:
             unsure[axis] = tuple(sorted({*unsure.get(axis, ()), *open_}))
     return Following(follows, unsure, _unseen_exchanges(follows, planned))
 
 
-def _tell_followers(  # noqa: PLR0917 - all that the answer rests on
-    lines: Mapping[str, LineMoves],
-    placed: Placed,
-    own: Own,
-    seen: _Seen,
-    doubted: frozenset[str],
-    on_stick: Mapping[Axis, Axis],
+def _tell_followers(
+    record: _Record, seen: _Seen, doubted: frozenset[str]
 ) -> tuple[dict[str, dict[str, int]], dict[str, tuple[str, ...]]] | str:
     """Tell for each control the lines that follow it, and those that may or may not."""
-    follows: dict[str, dict[str, int]] = {axis: {} for axis in own.reactions}
+    follows: dict[str, dict[str, int]] = {axis: {} for axis in record.reactions}
     unsure: dict[str, tuple[str, ...]] = {}
-    partners: Mapping[str, Axis] = {str(axis): other for axis, other in on_stick.items()}
-    for axis, reactions in own.reactions.items():
+    for axis, reactions in record.reactions.items():
         doubtful = []
         for name, reaction in reactions.items():
-            told = _moves(axis, name, own, seen, partners.get(axis), name in doubted)
+            told = _moves(record, axis, name, seen, is_doubted=name in doubted)
             if told:
-                still = reaction.steady
-                if not reaction.one_way:
-                    still = not _one_sided(lines[name], axis, placed, own.far[name])
+                still = reaction.steady if reaction.one_way else not _one_sided(record, axis, name)
                 told = told if still else None
             if told and _lame(reaction):
+                at_s = record.placed.controls[axis].start_s
                 return (
-                    f"The move at {placed.controls[axis].start_s:.1f} s takes {format_line(name)} "
-                    f"to one side only, unlike the plan's for the {axis}. Record again."
+                    f"The move at {at_s:.1f} s takes {format_line(name)} to one side only, unlike "
+                    f"the plan's for the {axis}. Record again."
                 )
             if told:
                 side = reaction.first_us or -reaction.second_us
@@ -270,62 +287,51 @@ def _tell_followers(  # noqa: PLR0917 - all that the answer rests on
     return follows, unsure
 
 
-def _moves(  # noqa: PLR0917 - all that the answer rests on
-    axis: str, name: str, own: Own, seen: _Seen, partner: Axis | None, is_doubted: bool
-) -> bool | None:
+def _moves(record: _Record, axis: str, name: str, seen: _Seen, *, is_doubted: bool) -> bool | None:
     """Whether a control moves a line; None where that is open."""
-    reaction, far_us = own.reactions[axis][name], own.far[name]
-    if reaction.farthest_us < max(0.5 * MIN_US, 0.5 * ALIKE * far_us):
+    reaction = record.reactions[axis][name]
+    if reaction.farthest_us < max(0.5 * MIN_US, 0.5 * ALIKE * record.far[name]):
         return False
-    if not _follows(reaction, far_us):
-        return seen.tells(axis, name, reaction, _weak(axis, name, own, partner))
-    if _slanted(axis, name, own, partner):
+    if not record.follows(axis, name):
+        return seen.tells(axis, name, reaction, _weak(record, axis, name))
+    if _slanted(record, axis, name):
         return seen.tells(axis, name, reaction, None)
-    if axis not in own.of_sticks:
+    if axis not in record.partners:
         # A stick may have been pushed along, or in its place: those that move this line, or what
         # was left out and moved it in the stirs
-        by_stick = any(_follows(each[name], far_us) for each in own.of_sticks.values())
-        return None if by_stick or is_doubted or _pushed_along(axis, name, own) else True
+        is_open = record.by_stick(name) or is_doubted or _pushed_along(record, axis, name)
+        return None if is_open else True
     # Where a line went otherwise than the controls say, the corners alone tell
     return seen.tells(axis, name, reaction, None if is_doubted else True) or None
 
 
-def _pushed_along(axis: str, name: str, own: Own) -> bool:
+def _pushed_along(record: _Record, axis: str, name: str) -> bool:
     """Whether another switch, dial or button, thrown with this one, would do this to the line."""
     moved = {
-        each: {
-            line
-            for line, reaction in own.reactions[each].items()
-            if _follows(reaction, own.far[line])
-        }
-        for each in own.reactions.keys() - own.of_sticks.keys()
+        each: {line for line in record.far if record.follows(each, line)}
+        for each in record.reactions.keys() - record.partners.keys()
     }
     return any(
         name in lines and lines <= moved[axis] for each, lines in moved.items() if each != axis
     )
 
 
-def _exchanged(astray: list[str], all_seen: bool, own: Own, placed: Placed) -> str:
+def _exchanged(record: _Record, astray: list[str], *, all_seen: bool) -> str:
     """Say that a control was pushed in another's place; empty where nothing shows it."""
-    twins = _twins(own)
-    if twins and (astray or set(twins) & placed.others.keys()):
+    twins = _twins(record)
+    if twins and (astray or set(twins) & record.placed.others.keys()):
+        alike = f"The {twins[0]} and the {twins[1]} moved the same outputs alike"
         if not astray:
-            return (
-                f"The {twins[0]} and the {twins[1]} moved the same outputs alike. Perhaps one was "
-                "moved for the other. Record again."
-            )
+            return f"{alike}. Perhaps one was moved for the other. Record again."
         return (
-            f"The {twins[0]} and the {twins[1]} moved the same outputs alike, but "
-            f"{format_line(astray[0])} moved otherwise in the stir. Perhaps one was pushed for "
-            "the other. Record again."
+            f"{alike}, but {format_line(astray[0])} moved otherwise in the stir. Perhaps one was "
+            "pushed for the other. Record again."
         )
+    sticks = record.of_sticks.values()
     orphans = [
         name
         for name in astray
-        if all(
-            each[name].farthest_us < max(MIN_US, CROSSES * own.far[name])
-            for each in own.of_sticks.values()
-        )
+        if all(each[name].farthest_us < max(MIN_US, CROSSES * record.far[name]) for each in sticks)
     ]
     if orphans and all_seen:
         return (
@@ -335,11 +341,11 @@ def _exchanged(astray: list[str], all_seen: bool, own: Own, placed: Placed) -> s
     return ""
 
 
-def _twins(own: Own) -> tuple[str, str] | None:
+def _twins(record: _Record) -> tuple[str, str] | None:
     """Find two controls that move every line in one proportion: one may have been pushed twice."""
     pushed = {
-        axis: np.array([reactions[name].first_us for name in own.far])
-        for axis, reactions in own.reactions.items()
+        axis: np.array([reactions[name].first_us for name in record.far])
+        for axis, reactions in record.reactions.items()
     }
     for one, other in combinations(pushed, 2):
         size = float(np.linalg.norm(pushed[one]) * np.linalg.norm(pushed[other]))
@@ -348,18 +354,18 @@ def _twins(own: Own) -> tuple[str, str] | None:
     return None
 
 
-def _adds_up(line: LineMoves, placed: Placed, own: Own) -> bool:
+def _adds_up(record: _Record, name: str) -> bool:
     """Whether a line went in the stirs where what the controls do to it, added up, takes it.
 
     Otherwise a control that was left out may move it, or one was pushed for another. A sum may end
     at a limit, but not below what one control does alone.
     """
-    reactions = [each[line.line] for each in own.of_sticks.values()]
+    line, reactions = record.lines[name], [each[name] for each in record.of_sticks.values()]
     total_us = sum(reaction.first_us for reaction in reactions)
-    spare_us = max(MIN_US, ADDS_UP * own.far[line.line])
+    spare_us = max(MIN_US, ADDS_UP * record.far[name])
     most_us = abs(total_us)
     least_us = min(most_us, max((each.farthest_us for each in reactions), default=0.0))
-    for stir in (placed.before, placed.after):
+    for stir in (record.placed.before, record.placed.after):
         off = line.from_rest_us[line.between(stir.start_s, stir.end_s)]
         way = float(np.sign(total_us)) if most_us >= MIN_US else 0.0
         went_us = float(np.quantile(off * way if way else np.abs(off), 0.85)) if off.size else 0.0
@@ -370,18 +376,19 @@ def _adds_up(line: LineMoves, placed: Placed, own: Own) -> bool:
     return False
 
 
-def _one_sided(line: LineMoves, axis: str, placed: Placed, far_us: float) -> bool:
+def _one_sided(record: _Record, axis: str, name: str) -> bool:
     """Whether a line rests at its end, so that a bumped stick looks like a control that moves it.
 
     What this control itself does with it does not count.
     """
+    placed, line = record.placed, record.lines[name]
     others = [move for each, move in placed.controls.items() if each != axis]
     low_us = high_us = 0.0
     for move in (placed.before, placed.after, *others):
         off = line.from_rest_us[line.between(move.start_s, move.end_s)]
         if off.size:
             low_us, high_us = min(low_us, float(off.min())), max(high_us, float(off.max()))
-    return min(-low_us, high_us) < ONE_SIDED * far_us
+    return min(-low_us, high_us) < ONE_SIDED * record.far[name]
 
 
 def _lame(reaction: Reaction) -> bool:
@@ -391,28 +398,21 @@ def _lame(reaction: Reaction) -> bool:
     return not reaction.one_way and (first * second > 0.0 or low < LAME * high)
 
 
-def _weak(axis: str, name: str, own: Own, partner: Axis | None) -> bool | None:
+def _weak(record: _Record, axis: str, name: str) -> bool | None:
     """Say whether a weak reaction is the control's own; None where that is not known.
 
     A hand that pushes one axis of a stick may move the other, its partner, too. That shows alike
     on each line that follows the partner: in the same part of what the partner itself does. A
     share of the control's own has opposite signs at its two ends.
     """
-    reaction, far = own.reactions[axis][name], own.far
-    partners = own.reactions.get(partner) if partner else None
-    if partners is None or not _follows(partners[name], far[name]):
+    reaction, mine = record.reactions[axis][name], record.parts_of_partner(axis, name)
+    if mine is None:
         return None
-
-    def parts(line: str) -> tuple[float, float]:
-        whole_us = partners[line].first_us or MIN_US
-        seen = own.reactions[axis][line]
-        return seen.first_us / whole_us, seen.second_us / whole_us
-
-    mine, crossed = parts(name), reaction.farthest_us < CROSSES * far[name]
-    for other in far:
-        if other == name or not _follows(partners[other], far[other]):
+    crossed = reaction.farthest_us < CROSSES * record.far[name]
+    for other in record.far:
+        theirs = record.parts_of_partner(axis, other) if other != name else None
+        if theirs is None:
             continue
-        theirs = parts(other)
         if all(abs(a - b) <= ALIKE for a, b in zip(mine, theirs, strict=True)):
             return False if crossed else None
         if all(abs(a + b) <= ALIKE for a, b in zip(mine, theirs, strict=True)):
@@ -420,19 +420,14 @@ def _weak(axis: str, name: str, own: Own, partner: Axis | None) -> bool | None:
     return False if crossed and _same_side(reaction) else None
 
 
-def _slanted(axis: str, name: str, own: Own, partner: Axis | None) -> bool:
+def _slanted(record: _Record, axis: str, name: str) -> bool:
     """Whether a hand that pushed a stick far aslant explains what several lines show.
 
     Each line that follows the partner then goes in one part of what the partner does, the same way.
     """
-    partners = own.reactions.get(partner) if partner else None
-    if partners is None or not _follows(partners[name], own.far[name]):
+    if record.parts_of_partner(axis, name) is None:
         return False
-    parts = []
-    for line in own.far:
-        if _follows(partners[line], own.far[line]):
-            whole_us, seen = partners[line].first_us or MIN_US, own.reactions[axis][line]
-            parts.append((seen.first_us / whole_us, seen.second_us / whole_us))
+    parts = [part for line in record.far if (part := record.parts_of_partner(axis, line))]
     return len(parts) > 1 and float(np.ptp(parts, axis=0).max()) <= ALIKE
 
 
@@ -483,43 +478,39 @@ class _Seen:
         return True if is_same and abs(share) >= SHARE else None
 
 
-def _see_corners(
-    lines: Mapping[str, LineMoves], names: list[str], placed: Placed, planned: Planned, own: Own
-) -> _Seen | str:
+def _see_corners(record: _Record, names: list[str]) -> _Seen | str:
     """Hold the corners that tell the axes apart against what the controls do to the lines.
 
     A sentence where they contradict each other, and then which exchange they would fit.
     """
+    placed, planned, lines = record.placed, record.planned, record.lines
     if not planned.corners or not names:
         return _Seen()
     begin_s = placed.after.start_s + planned.corners_s[0] - planned.stirs_s[1]
     lasts_s = planned.corners_s[1] - planned.corners_s[0]
     at_s = np.arange(begin_s - EARLY_S, begin_s + lasts_s + LATE_S, CORNER_STEP_S)
     went = np.array(
-        [np.interp(at_s, lines[n].time_s, lines[n].from_rest_us) / own.whole_us(n) for n in names]
+        [
+            np.interp(at_s, lines[n].time_s, lines[n].from_rest_us) / record.whole_us(n)
+            for n in names
+        ]
     )
     if not (np.abs(went) > WENT).any():
         return "The corners that tell the axes apart were not seen. Record again with all steps."
-    axes = [each.name for each in planned.controls if not each.line]
-    as_planned = _in_corners(axes, axes, names, planned, own)
+    as_planned = _in_corners(_sums(record, names))
     cuts = _went_there(went, as_planned)
     pairs = []
-    for pair in combinations(axes, 2):
-        swapped = dict(zip(pair, pair[::-1], strict=True))
-        expected = _in_corners(axes, [swapped.get(a, a) for a in axes], names, planned, own)
+    for pair in combinations(record.axes, 2):
+        expected = _in_corners(_sums(record, names, pair))
         same = np.array_equal(expected, as_planned, equal_nan=True)
         pairs += [pair] if not same and _went_there(went, expected) else []
     if cuts:
         levels = np.array(
             [[_middle(went[column, slice(*cut)]) for column in range(len(names))] for cut in cuts]
         )
-        off = _rms(levels, _sums(axes, axes, names, planned, own))
-        open_ = []
-        for pair in pairs:
-            swapped = dict(zip(pair, pair[::-1], strict=True))
-            sums = _sums(axes, [swapped.get(a, a) for a in axes], names, planned, own)
-            open_ += [pair] if _rms(levels, sums) < max(OFF, OFF_TIMES * off) else []
-        return _Seen(open_, _shares(lines, names, placed, planned, own, at_s, cuts))
+        most = max(OFF, OFF_TIMES * _rms(levels, _sums(record, names)))
+        open_ = [pair for pair in pairs if _rms(levels, _sums(record, names, pair)) < most]
+        return _Seen(open_, _shares(record, names, at_s, cuts))
     if len(pairs) == 1:
         return (
             f"In the corners the {pairs[0][0]} and the {pairs[0][1]} are exchanged. Each was "
@@ -531,41 +522,33 @@ def _see_corners(
     )
 
 
-def _shares(  # noqa: PLR0917 - all that the answer rests on
-    lines: Mapping[str, LineMoves],
-    names: list[str],
-    placed: Placed,
-    planned: Planned,
-    own: Own,
-    at_s: FloatArray,
-    cuts: list[tuple[int, int]],
+def _shares(
+    record: _Record, names: list[str], at_s: FloatArray, cuts: list[tuple[int, int]]
 ) -> dict[tuple[str, str], float]:
     """Part of a line's farthest move that each axis has, by least squares over corners and stirs.
 
     A hand moves the other axis along when it pushes one alone; a corner takes both to their ends.
     """
+    planned, placed, sticks = record.planned, record.placed, record.of_sticks
     one_way = {each.name for each in planned.controls if not each.line and not each.second_s}
-    corners: list[tuple[Mapping[str, float], float, float]] = [
+    places: list[tuple[Mapping[str, float], float, float]] = [
         ({str(axis): to for axis, to in corner.items()}, at_s[begin], at_s[end - 1])
         for corner, (begin, end) in zip(planned.corners, cuts, strict=True)
     ]
     # When the sticks were in the first two corners of a stir, by a line that went both ways
-    stirred: list[tuple[Mapping[str, float], float, float]] = []
     for stir in (placed.before, placed.after):
-        pushed = [lines[name].pushes(stir.start_s, stir.end_s)[:2] for name in own.far]
+        pushed = [record.lines[name].pushes(stir.start_s, stir.end_s)[:2] for name in record.far]
         both = [ways for ways in pushed if len(ways) == 2 and ways[0][0] != ways[1][0]]
         for to, (_, begin_s, end_s) in zip((1.0, -1.0), both[0] if both else (), strict=False):
             # A throttle that rests at its low end stays there
-            ends = {a: 0.0 if to < 0.0 and a in one_way else to for a in PARTNERS[2]}
-            stirred.append(({str(axis): end for axis, end in ends.items()}, begin_s, end_s))
+            ends = {a: 0.0 if to < 0.0 and a in one_way else to for a in record.partners}
+            places.append((ends, begin_s, end_s))
     found: dict[tuple[str, str], float] = {}
-    for name, far_us in own.far.items():
-        line = lines[name]
-        axes = [a for a, each in own.of_sticks.items() if each[name].farthest_us >= ALIKE * far_us]
-        axes += [] if name in names else [a for a in PARTNERS[2] if a not in placed.controls]
-        places = [*corners, *stirred]
+    for name, far_us in record.far.items():
+        axes = [a for a, each in sticks.items() if each[name].farthest_us >= ALIKE * far_us]
+        axes += [] if name in names else [a for a in record.partners if a not in placed.controls]
         rows = np.array([[to.get(axis, 0.0) for axis in axes] for to, _, _ in places])
-        levels = np.array([_held(line, *span) / far_us for _, *span in places])
+        levels = np.array([_held(record.lines[name], *span) / far_us for _, *span in places])
         # Where a limit or an odd width left no pulses nothing is known
         rows, levels = rows[~np.isnan(levels)], levels[~np.isnan(levels)]
         if not (rows.size and levels.size):
@@ -588,39 +571,35 @@ def _rms(levels: FloatArray, sums: FloatArray) -> float:
     return float(np.sqrt(np.nanmean(off**2)))
 
 
-def _in_corners(
-    axes: Sequence[str], order: Sequence[str], names: list[str], planned: Planned, own: Own
-) -> FloatArray:
-    """Say where each line goes in each corner, if each control was truly the one in `order`.
+def _in_corners(sums: FloatArray) -> FloatArray:
+    """Say where each line goes in each corner.
 
     Shape (corners and the rest before and after them, lines): 1, 0 or -1; not a number where the
     sum is too small to say.
     """
-    sums = _sums(axes, order, names, planned, own)
     ways = np.where(
         np.abs(sums) >= SURE, np.sign(sums), np.where(np.abs(sums) <= NOWHERE, 0.0, np.nan)
     )
     return np.pad(ways, ((1, 1), (0, 0)))
 
 
-def _sums(
-    axes: Sequence[str], order: Sequence[str], names: list[str], planned: Planned, own: Own
-) -> FloatArray:
+def _sums(record: _Record, names: list[str], exchanged: tuple[str, ...] = ()) -> FloatArray:
     """Add up what the controls do to each line in each corner, in parts of what all do together.
 
-    Shape (corners, lines); not a number where a control was not pushed that way.
+    Two of them may be exchanged. Shape (corners, lines); not a number where a control was not
+    pushed that way.
     """
-    found = np.zeros((len(planned.corners), len(names)))
-    whole_us = {name: own.whole_us(name) for name in names}
-    for k, corner in enumerate(planned.corners):
+    found = np.zeros((len(record.planned.corners), len(names)))
+    truly = dict(zip(exchanged, exchanged[::-1], strict=True))
+    for k, corner in enumerate(record.planned.corners):
         to_axis: Mapping[str, float] = {str(axis): to for axis, to in corner.items()}
-        for axis, truly in zip(axes, order, strict=True):
-            reactions, to = own.reactions.get(axis, {}), to_axis.get(truly, 0.0)
+        for axis in record.axes:
+            reactions, to = record.reactions.get(axis, {}), to_axis.get(truly.get(axis, axis), 0.0)
             for column, name in enumerate(names if reactions and to else ()):
                 reaction = reactions[name]
-                unknown = to < 0.0 and reaction.one_way and _follows(reaction, own.far[name])
+                unknown = to < 0.0 and reaction.one_way and record.follows(axis, name)
                 moved = reaction.first_us if to > 0.0 else reaction.second_us
-                found[k, column] += np.nan if unknown else moved / whole_us[name]
+                found[k, column] += np.nan if unknown else moved / record.whole_us(name)
     return found
 
 

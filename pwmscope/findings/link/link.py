@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -215,31 +215,11 @@ def examine_link(
     marker: Marker | None = None,
     last_failsafe: datetime.date | None = None,
 ) -> LinkRecord:
-    """Tell what a link record shows.
+    """Tell what a link record shows: a recording made by a plan of `make_link_plan`.
 
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    tables : mapping of str to PulseTable
-        The pulses of its servo lines.
-    plan : CapturePlan
-        As `pwmscope.bench.make_link_plan` makes it.
-    sheet : BenchSheet, optional
-        What is on each line.
-    marker : Marker, optional
-        The line that shows whether the transmitter is on; by default the sheet's.
-    last_failsafe : date, optional
-        Day of the last failsafe check of this robot.
-
-    Returns
-    -------
-    LinkRecord
-
-    Raises
-    ------
-    HintError
-        If the plan is not one of a link record.
+    ``tables`` are the pulses of its servo lines. The marker is by default the sheet's, and
+    ``last_failsafe`` the day of the last failsafe check of this robot. A `HintError` is raised if
+    the plan is not one of a link record.
     """
     if not plan.is_link_record:
         raise HintError("The plan has no step with another memory. Make one of a link record.")
@@ -266,7 +246,7 @@ def examine_link(
     said = ["The hands pushed the sticks that the plan names, in its order."]
     if isinstance(placed, str) or isinstance(following, str):
         findings.append(not_shown(MAP, "", str(following)))
-        plugs, _ = judge_plugs({}, frozenset(), sheet, frozenset())
+        plugs, _ = _judge_plugs({}, frozenset(), sheet, frozenset(), {})
     else:
         rows = _rows(following, placed, planned, sheet)
         said += _unseen(following, planned)
@@ -278,7 +258,7 @@ def examine_link(
         unsure = frozenset(line for row in rows for line in row.unsure)
         seen = frozenset(row.control for row in rows if row.seen)
         others = {row.control: row.line for row in rows if row.line}
-        plugs, wrong = judge_plugs(followed, unsure, sheet, seen, others)
+        plugs, wrong = _judge_plugs(followed, unsure, sheet, seen, others)
     findings += [plugs, other, *_both_ends(sheet), _after_binding(sheet, last_failsafe)]
     unseen = () if isinstance(following, str) else following.unseen
     return LinkRecord(plan, rows, tuple(findings), wrong, hazards, tuple(said), unseen)
@@ -414,8 +394,7 @@ def _other_memory(  # noqa: PLR0917 - all that the answer rests on
 ) -> tuple[Finding, tuple[Hazard, ...]]:
     """Say whether outputs followed while the plan had the other memory."""
     if len(planned.stirs_s) < 4:
-        why = "The plan has no stir with the other memory and with the own one again."
-        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), ()
+        return _other_open("The plan has no stir with the other memory and with the own one again.")
     start_s = placed.before.start_s - planned.stirs_s[0]
     other_s, again_s = (start_s + at for at in planned.stirs_s[2:4])
     stirs = [m for m in moves if m.pushes >= STIR_PUSHES and m.start_s > placed.end_s]
@@ -424,8 +403,9 @@ def _other_memory(  # noqa: PLR0917 - all that the answer rests on
     if with_other:
         return _followed(capture, lines, with_other[0], other_s)
     if not again:
-        why = "The stir with the own memory again was not seen, so nothing tells the link was back."
-        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), ()
+        return _other_open(
+            "The stir with the own memory again was not seen, so nothing tells the link was back."
+        )
     strange = [m for m in moves if placed.end_s < m.start_s < again[0].start_s and m not in again]
     from_s, to_s = other_s, other_s + STIR_LASTS_S
     gone = {name: _link_gone(tables[name], line, from_s, to_s) for name, line in lines.items()}
@@ -441,16 +421,19 @@ def _other_memory(  # noqa: PLR0917 - all that the answer rests on
         by_s = min(until_s, to_s + EARLY_S)
         early = [n for n, line in lines.items() if swings(line, from_s - EARLY_S, by_s)]
         hazards = _foreign(capture, lines, early, from_s, by_s)
-        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), hazards
+        return _other_open(why, hazards)
     if len(undecided) == len(live) or not live:
-        why = (
+        return _other_open(
             "Nothing moved with the other memory: no output follows it, or nobody moved the "
             "sticks. The outputs show no loss of the link."
         )
-        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), ()
     lost = format_list([format_line(name) for name in live if gone[name]])
     said = f"No output moved with the other memory; {lost} showed that the link was gone."
     return Finding(OTHER, "none follows", "", None, _OTHER_LIMIT, Verdict.MEETS, span, said), ()
+
+
+def _other_open(why: str, hazards: tuple[Hazard, ...] = ()) -> tuple[Finding, tuple[Hazard, ...]]:
+    return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), hazards
 
 
 def _of_all_outputs(found: Finding, capture: Capture, sheet: BenchSheet | None) -> Finding:
@@ -475,7 +458,7 @@ def _followed(
             f"A stir came at {move.start_s:.1f} s, {other_s - move.start_s:.0f} s before the plan "
             "has it. Which memory it was is not known."
         )
-        return not_shown(OTHER, "", why, limit=_OTHER_LIMIT), hazards
+        return _other_open(why, hazards)
     span = (Evidence(move.start_s, move.end_s, 0),)
     shown = format_list([format_line(name) for name in names])
     said = f"{shown} {'follow' if len(names) > 1 else 'follows'} another memory or transmitter."
@@ -571,21 +554,19 @@ def _after_binding(sheet: BenchSheet | None, last_failsafe: datetime.date | None
     """Hold the last failsafe check against the day of the binding."""
     bound_on = None if sheet is None else sheet.receiver.bound_on
     ask = "Record the failsafe check again after binding: some receivers lose their presets by it."
-    if bound_on is None:
-        why = f"The day of the binding is not stated (receiver.bound_on). {ask}"
-        return not_shown(AGAIN, "", why, limit=_AGAIN_LIMIT)
-    if last_failsafe is None:
-        why = f"No failsafe check is known since {bound_on}. {ask}"
-        return not_shown(AGAIN, "", why, limit=_AGAIN_LIMIT)
+    if bound_on is None or last_failsafe is None:
+        why = f"No failsafe check is known since {bound_on}."
+        if bound_on is None:
+            why = "The day of the binding is not stated (receiver.bound_on)."
+        return not_shown(AGAIN, "", f"{why} {ask}", limit=_AGAIN_LIMIT)
     value = last_failsafe.isoformat()
+    verdict, said = Verdict.MEETS, f"Bound on {bound_on}, last failsafe check on {value}."
     if last_failsafe < bound_on:
-        said = f"Bound on {bound_on}, last failsafe check on {value}. {ask}"
-        return Finding(AGAIN, value, "", None, _AGAIN_LIMIT, Verdict.DOES_NOT_MEET, (), said)
-    if last_failsafe == bound_on:
+        verdict, said = Verdict.DOES_NOT_MEET, f"{said} {ask}"
+    elif last_failsafe == bound_on:
+        verdict = Verdict.NOT_SHOWN
         said = f"Bound and checked on one day, {value}. Which came first is not known. {ask}"
-        return Finding(AGAIN, value, "", None, _AGAIN_LIMIT, Verdict.NOT_SHOWN, (), said)
-    said = f"Bound on {bound_on}, last failsafe check on {value}."
-    return Finding(AGAIN, value, "", None, _AGAIN_LIMIT, Verdict.MEETS, (), said)
+    return Finding(AGAIN, value, "", None, _AGAIN_LIMIT, verdict, (), said)
 
 
 @dataclass(frozen=True, slots=True)
@@ -602,76 +583,84 @@ class WrongPlug:
     swaps: tuple[str, ...] = ()
 
 
-def find_wrong_plugs(
-    followed: Mapping[str, frozenset[str]],
-    sheet: BenchSheet,
-    others: Mapping[str, str] | None = None,
-) -> tuple[WrongPlug, ...]:
+@dataclass(frozen=True, slots=True)
+class _Wired:
+    """What moves each output, held against its role."""
+
+    channels: Mapping[str, BenchChannel]
+    followed: Mapping[str, frozenset[str]]  # The controls that move each line
+    # The line that each switch, dial or button moves by the sheet
+    others: Mapping[str, str]
+
+    def of(self, channel: BenchChannel) -> frozenset[str]:
+        return self.followed.get(channel.line, frozenset())
+
+    @property
+    def drives(self) -> list[BenchChannel]:
+        return [c for c in self.channels.values() if c.role.startswith("drive-")]
+
+    @property
+    def turns(self) -> bool:
+        """Whether something turns the robot: a turning control, or drives with unlike ones."""
+        driven = [self.of(drive) for drive in self.drives]
+        return any(own & TURN for own in driven) or len(set(driven)) > 1
+
+    def names_controls(self, channel: BenchChannel) -> bool:
+        """Whether a role, or the sheet, says which controls move an output."""
+        is_named = channel.role in _STICKS or channel.role.startswith("drive-")
+        return is_named or channel.line in self.others.values()
+
+    def fits(self, channel: BenchChannel) -> bool:
+        """Whether its controls may move what has this role; none fits what none shall move."""
+        controls, role = self.of(channel), channel.role
+        own = {name for name, line in self.others.items() if line == channel.line}
+        # It may have what another output waits for
+        taken = any(
+            name not in self.followed.get(self.others[name], ())
+            for name in controls & self.others.keys()
+        )
+        if own or taken:
+            return bool(own) and own <= controls
+        if role in _STICKS:
+            return controls == {_STICKS[role]}
+        if role in {"drive-left", "drive-right", "drive-forward"}:
+            return bool(controls & FORWARD)
+        if role == "drive-turn":
+            return bool(controls & TURN) and not controls & FORWARD
+        return role != "weapon" or not any(controls & self.of(drive) for drive in self.drives)
+
+    def is_mended(self, one: BenchChannel, other: BenchChannel) -> bool:
+        """Whether both fit once their cables are swapped, and the drive still turns if it did."""
+        both = {one.line: self.of(other), other.line: self.of(one)}
+        swapped = replace(self, followed={**self.followed, **both})
+        return (swapped.turns or not self.turns) and swapped.fits(one) and swapped.fits(other)
+
+
+def _find_wrong_plugs(wired: _Wired, sheet: BenchSheet) -> tuple[WrongPlug, ...]:
     """Name the outputs whose controls their roles do not allow; what follows nothing is left out.
 
-    `followed` has the controls that move each line that is known for sure, `others` the line that
-    each switch, dial or button moves by the sheet.
+    What should follow a control and follows none may have the other end of a swapped plug.
     """
-    others = others or {}
-    channels = {name: c for name, c in sheet.channels.items() if followed.get(name)}
-    wrong = [
-        c for c in channels.values() if not _fits(c, followed[c.line], channels, followed, others)
-    ]
-    # What should follow a control and follows none may have the other end of a swapped plug
+    wrong = [c for c in wired.channels.values() if not wired.fits(c)]
     idle = [
         c
         for c in sheet.channels.values()
-        if c.line not in channels
-        and (c.role in _STICKS or c.role.startswith("drive-") or c.line in others.values())
+        if c.line not in wired.channels and wired.names_controls(c)
     ]
-    return tuple(_wrong(channel, wrong, idle, channels, followed, others) for channel in wrong)
+    return tuple(_wrong_plug(channel, wrong, idle, wired) for channel in wrong)
 
 
-def _fits(
-    channel: BenchChannel,
-    controls: frozenset[str],
-    channels: Mapping[str, BenchChannel],
-    followed: Mapping[str, frozenset[str]],
-    others: Mapping[str, str],
-) -> bool:
-    """Whether such controls may move what has this role; what none moves fits what none shall."""
-    role = channel.role
-    own = {name for name, line in others.items() if line == channel.line}
-    # It may have what another output waits for
-    taken = any(name not in followed.get(others[name], ()) for name in controls & others.keys())
-    if own or taken:
-        return bool(own) and own <= controls
-    if role in _STICKS:
-        return controls == {_STICKS[role]}
-    if role in {"drive-left", "drive-right", "drive-forward"}:
-        return bool(controls & FORWARD)
-    if role == "drive-turn":
-        return bool(controls & TURN) and not controls & FORWARD
-    if role == "weapon":
-        driven: set[str] = set()
-        for other in channels.values():
-            if other.role.startswith("drive-"):
-                driven |= followed[other.line]
-        return not controls & driven
-    return True
-
-
-def _wrong(  # noqa: PLR0917 - all that the answer rests on
-    channel: BenchChannel,
-    wrong: list[BenchChannel],
-    idle: list[BenchChannel],
-    channels: Mapping[str, BenchChannel],
-    followed: Mapping[str, frozenset[str]],
-    others: Mapping[str, str],
+def _wrong_plug(
+    channel: BenchChannel, wrong: list[BenchChannel], idle: list[BenchChannel], wired: _Wired
 ) -> WrongPlug:
-    own = followed[channel.line]
+    own = wired.of(channel)
     can_mix = channel.role in {"drive-left", "drive-right"} and own <= TURN
     fitting = [
         other
-        for other in [*channels.values(), *idle]
+        for other in [*wired.channels.values(), *idle]
         if other.line != channel.line
         and (other in wrong or not can_mix)
-        and _swap_mends(channel, other, channels, followed, others)
+        and wired.is_mended(channel, other)
     ]
     fitting = [other for other in fitting if other in wrong] or fitting
     swap = fitting[0].line if len(fitting) == 1 else None
@@ -697,42 +686,14 @@ def _wrong(  # noqa: PLR0917 - all that the answer rests on
     return WrongPlug(channel.line, controls, swap, can_mix, said, swaps)
 
 
-def _swap_mends(
-    one: BenchChannel,
-    other: BenchChannel,
-    channels: Mapping[str, BenchChannel],
-    followed: Mapping[str, frozenset[str]],
-    others: Mapping[str, str],
-) -> bool:
-    """Whether both fit once their cables are swapped, and the drive still turns if it did."""
-    swapped = dict(followed)
-    swapped[one.line] = followed.get(other.line, frozenset())
-    swapped[other.line] = followed[one.line]
-    if _turns(channels, followed) and not _turns(channels, swapped):
-        return False
-    return all(_fits(each, swapped[each.line], channels, swapped, others) for each in (one, other))
-
-
-def _turns(channels: Mapping[str, BenchChannel], followed: Mapping[str, frozenset[str]]) -> bool:
-    """Whether something turns the robot: a turning control, or drives that follow unlike ones."""
-    drives = [
-        followed.get(c.line, frozenset()) for c in channels.values() if c.role.startswith("drive-")
-    ]
-    return any(own & TURN for own in drives) or len(set(drives)) > 1
-
-
-def _exchanged_throttle(
-    channels: Mapping[str, BenchChannel], followed: Mapping[str, frozenset[str]]
-) -> str:
+def _format_exchanged_throttle(wired: _Wired) -> str:
     """Say that a drive has the throttle and a weapon the elevator; empty where the sheet does."""
-    for drive in channels.values():
-        driven = followed.get(drive.line, frozenset()) & FORWARD
-        is_open = drive.role.startswith("drive-") and drive.control != "throttle"
-        if not is_open or driven != {"throttle"}:
+    for drive in wired.drives:
+        if drive.control == "throttle" or wired.of(drive) & FORWARD != {"throttle"}:
             continue
-        for weapon in channels.values():
-            own = followed.get(weapon.line, frozenset())
-            if weapon.role == "weapon" and weapon.control != "elevator" and "elevator" in own:
+        for weapon in wired.channels.values():
+            is_open = weapon.role == "weapon" and weapon.control != "elevator"
+            if is_open and "elevator" in wired.of(weapon):
                 return (
                     f"The throttle moves {format_line(drive.line)} and the elevator "
                     f"{format_line(weapon.line)}: their plugs may be exchanged. State the "
@@ -741,62 +702,63 @@ def _exchanged_throttle(
     return ""
 
 
-def judge_plugs(  # noqa: PLR0911 - the first reason that holds
+def _judge_plugs(
     followed: Mapping[str, frozenset[str]],
     unsure: frozenset[str],
     sheet: BenchSheet | None,
     seen: frozenset[str],
-    others: Mapping[str, str] | None = None,
+    others: Mapping[str, str],
 ) -> tuple[Finding, tuple[WrongPlug, ...]]:
     """Hold what each output follows against its role; one that is wrong for sure governs."""
     if sheet is None:
         why = "Without a bench sheet no output has a role to hold it against. Give a sheet."
         return not_shown(PLUGS, "", why, limit=_PLUGS_LIMIT), ()
-    sure = {line: own for line, own in followed.items() if line not in unsure}
-    drive = {c.line for c in sheet.channels.values() if c.role.startswith("drive-")}
-    if FORWARD - seen and drive & unsure:
-        # The hands may have left out what drives it: then no drive is wrong for sure
-        sure = {line: own for line, own in sure.items() if line not in drive}
-    others = others or {}
-    wrong = find_wrong_plugs(sure, sheet, others)
+    wired = _Wired(sheet.channels, followed, others)
+    drives = {drive.line for drive in wired.drives}
+    # The hands may have left out what drives it: then no drive is wrong for sure
+    open_ = unsure | drives if FORWARD - seen and drives & unsure else unsure
+    sure = {line: own for line, own in followed.items() if line not in open_}
+    channels = {name: c for name, c in sheet.channels.items() if sure.get(name)}
+    wrong = _find_wrong_plugs(_Wired(channels, sure, others), sheet)
     if wrong:
         said = " ".join(each.sentence for each in wrong)
         value = ", ".join(each.line for each in wrong)
         return Finding(PLUGS, value, "", None, _PLUGS_LIMIT, Verdict.DOES_NOT_MEET, (), said), wrong
-    strangers = [line for line in followed if followed[line] and line not in sheet.channels]
-    if strangers:
-        names = format_list([format_line(line) for line in strangers])
-        why = f"The sheet does not list {names}, which a control moves. Add what is on it."
-        return not_shown(PLUGS, "", why, limit=_PLUGS_LIMIT), ()
     judged = [
-        c.line
-        for c in sheet.channels.values()
-        if c.role in _STICKS
-        or c.role == "weapon"
-        or c.role.startswith("drive-")
-        or c.line in others.values()
+        c.line for c in sheet.channels.values() if wired.names_controls(c) or c.role == "weapon"
     ]
-    if not judged:
-        why = "The sheet has no drive, weapon or stick, whose controls a role would name."
-        return not_shown(PLUGS, "", why, limit=_PLUGS_LIMIT), ()
-    open_ = [line for line in judged if line in unsure or not followed.get(line)]
-    if open_:
-        names = format_list([format_line(line) for line in open_])
-        why = f"No control moves {names} for sure. Push each stick straight, and record again."
-        if all(line in others.values() for line in open_):
-            why = f"No switch, dial or button moves {names} for sure. Check it, and record again."
-        if not followed:
-            why = "Without a channel map no plug can be judged."
-        return not_shown(PLUGS, "", why, limit=_PLUGS_LIMIT), ()
-    if drive and not _turns(sheet.channels, followed):
-        named = format_list(sorted(TURN - seen))
-        why = f"What turns the robot was not seen: {named} moved nothing, or was not pushed."
-        if not named:
-            why = "No control that was pushed turns the robot. Check what its drives follow."
-        return not_shown(PLUGS, "", why, limit=_PLUGS_LIMIT), ()
-    if why := _exchanged_throttle(sheet.channels, followed):
+    why = next(_open_plugs(wired, judged, unsure, seen), "")
+    if why:
         return not_shown(PLUGS, "", why, limit=_PLUGS_LIMIT), ()
     said = f"{format_list([format_line(line) for line in judged])} follow what their roles name."
     if len(judged) == 1:
         said = f"{format_line(judged[0])} follows what its role names."
     return Finding(PLUGS, "as wired", "", None, _PLUGS_LIMIT, Verdict.MEETS, (), said), ()
+
+
+def _open_plugs(
+    wired: _Wired, judged: list[str], unsure: frozenset[str], seen: frozenset[str]
+) -> Iterator[str]:
+    """Say why it is not shown that each output follows what its role names."""
+    followed = wired.followed
+    strangers = [line for line in followed if followed[line] and line not in wired.channels]
+    if strangers:
+        names = format_list([format_line(line) for line in strangers])
+        yield f"The sheet does not list {names}, which a control moves. Add what is on it."
+    if not judged:
+        yield "The sheet has no drive, weapon or stick, whose controls a role would name."
+    open_ = [line for line in judged if line in unsure or not followed.get(line)]
+    if open_ and not followed:
+        yield "Without a channel map no plug can be judged."
+    if open_:
+        names = format_list([format_line(line) for line in open_])
+        if all(line in wired.others.values() for line in open_):
+            yield f"No switch, dial or button moves {names} for sure. Check it, and record again."
+        yield f"No control moves {names} for sure. Push each stick straight, and record again."
+    if wired.drives and not wired.turns:
+        named = format_list(sorted(TURN - seen))
+        if not named:
+            yield "No control that was pushed turns the robot. Check what its drives follow."
+        yield f"What turns the robot was not seen: {named} moved nothing, or was not pushed."
+    if why := _format_exchanged_throttle(wired):
+        yield why

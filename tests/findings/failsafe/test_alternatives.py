@@ -57,7 +57,7 @@ EVIDENCE = Evidence(
     back_lines=("RX1", "RX2"),
     gone_s=10.6, gone_lines=("RX1", "RX2"), together=10, both=10, odds=1e-9, pull_odds=1.0,
     follows="", stop_partner="RX2", goes_on="", restarted=False, restart_odds=1.0,
-    beat_odds=1.0, away_odds=1.0,
+    beat_odds=1.0,
     alone_back=False, leaps=(), until_s=14.28, follow_s=0.8, spread_s=0.02, stays_s=2.0,
     own_until_s=-math.inf, is_still=False, undriven=0, one_clock=("RX1", "RX2"),
 )  # fmt: skip
@@ -302,9 +302,9 @@ PAUSED = {"during": (HELD, quiet(10.6, 11.0), stands(11.0, 13.98, 1500.0))}
     [
         ({}, (True, Ground.PULSES_SEEN)),
         (SILENT, (False, Ground.ALL_ENDED)),
-        ({**SILENT, "away_odds": 1e-4}, (True, Ground.MACHINE)),
-        ({**SILENT, "away_odds": 1.01e-4}, (False, Ground.ALL_ENDED)),
-        ({**SILENT, "away_odds": 1e-4, "back_lines": ()}, (False, Ground.ALL_ENDED)),
+        ({**SILENT, "pull_odds": 1e-3}, (True, Ground.MACHINE)),
+        ({**SILENT, "pull_odds": 1.01e-3}, (False, Ground.ALL_ENDED)),
+        ({**SILENT, "pull_odds": 1e-3, "back_lines": ()}, (False, Ground.ALL_ENDED)),
         ({**SILENT, "goes_on": "RX2"}, (True, Ground.CHANGED_WITH)),
         ({**SILENT, "stop_partner": ""}, (False, Ground.OPEN)),
         ({**SILENT, "stop_partner": "", "pull_odds": 1e-4}, (True, Ground.MACHINE)),

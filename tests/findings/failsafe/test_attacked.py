@@ -1,7 +1,7 @@
 """What attackers found: given a recording that could be taken for a failsafe, no `meets`."""
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -25,6 +25,7 @@ from pwmscope.findings.failsafe import Cause, Ground, LeftOutKind, LossClass
 from pwmscope.findings.failsafe.coincidence import Watched, same_clock
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
 from pwmscope.findings.failsafe.marker import Expectation, expectation_of
+from pwmscope.model import HazardKind
 
 MEETS, BREAKS, OPEN = Verdict.MEETS, Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN
 OWN = {name: preset(rest + 7.0) for name, rest in REST.items()}
@@ -507,3 +508,54 @@ def test_what_leaves_in_one_frame_with_an_output_that_leaps_did_not_return(dropp
     assert told["RX3"] == "not shown"
     if not dropped:
         assert (told["RX1"], told["RX4"]) == ("meets", "meets")
+
+
+# --- widths from before the loss that come again before the link ---
+
+
+@dataclass(frozen=True)
+class Stale(Drill):
+    """In the first losses the receiver goes on where it stopped, before its link comes.
+
+    The sticks were laid down meanwhile, so that all outputs leap to their rest in one frame.
+    """
+
+    stale_s: float = 0.4
+    times: int = 10
+    searches_s: float = 1.5
+
+    def way(self, line):
+        at_s, width_us = Drill.way(self, line)
+        for k, (off_s, on_s, follows_s) in enumerate(self.spans[: self.times]):
+            own = (at_s > off_s) & (at_s < follows_s + 1.5)
+            at_s, width_us = at_s[~own], width_us[~own]
+            laid = [(on_s - 1.2, OUT[line][k % 10]), (on_s - 1.0, REST[line])]
+            at_s = np.append(at_s, [time_s for time_s, _ in laid])
+            width_us = np.append(width_us, [us for _, us in laid])
+        order = np.argsort(at_s, kind="stable")
+        return np.array([at_s[order], width_us[order]])
+
+    def pulses(self, line):
+        rise_s, width_us = Drill.pulses(self, line)
+        for k, (_, _, follows_s) in enumerate(self.spans[: self.times]):
+            stale = (rise_s >= follows_s - self.stale_s) & (rise_s < follows_s)
+            width_us[stale] = OUT[line][k % 10]
+        return rise_s, width_us
+
+
+STALE = {name: preset(rest + 8.0) for name, rest in REST.items()}
+
+
+@pytest.mark.parametrize("losses", [1, 10])
+@pytest.mark.parametrize("stale_s", [0.06, 0.2, 1.2])
+def test_outputs_that_leap_together_once_more_had_no_link_before(losses, stale_s):
+    found = check(Stale(STALE, losses=losses, stale_s=stale_s))
+    assert set(verdicts(found).values()) == {"not shown"}
+    told = {line for h in found.hazards if h.kind is HazardKind.LEAP for line in h.lines}
+    assert told == set(REST)
+
+
+def test_one_loss_of_ten_in_which_they_do_so_is_enough_for_every_line():
+    assert check(Stale(STALE, times=0)).verdict is MEETS
+    found = check(Stale(STALE, times=1))
+    assert set(verdicts(found).values()) == {"not shown"}

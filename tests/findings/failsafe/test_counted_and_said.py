@@ -13,7 +13,7 @@ from loss_drill import sheet_of
 from pwmscope import PwmscopeError
 from pwmscope.bench import StopBand
 from pwmscope.findings import Verdict
-from pwmscope.findings.failsafe import LineLosses, LossClass, LossEvent, Recovery
+from pwmscope.findings.failsafe import LossClass, LossEvent, Recovery
 from pwmscope.findings.failsafe.alternatives import Ground, by_hand, never_lost
 from pwmscope.findings.failsafe.analysis import _reads_either_way
 from pwmscope.findings.failsafe.coincidence import (
@@ -132,15 +132,6 @@ def test_restarts_are_counted_and_the_first_is_placed():
     assert "no line had pulses at 10.000 s" in two.sentence
     assert (two.value, two.verdict, len(two.evidence)) == (2.0, BREAKS, 2)
     assert restart_finding([RESTART]).verdict is OPEN
-
-
-def test_a_line_jumps_that_did_so_in_a_loss_not_in_a_restart():
-    def jumps(*events):
-        return LineLosses(events, None, None, ()).jumps
-
-    assert jumps(event(jump=None), event())
-    assert not jumps(event(jump=None))
-    assert not jumps(RESTART)
 
 
 # --- the return ---

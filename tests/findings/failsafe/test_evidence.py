@@ -12,7 +12,6 @@ from pwmscope.findings.failsafe import Known, Loss, LossClass
 from pwmscope.findings.failsafe.coincidence import IN_STEP, Watched, _moving_together
 from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
-    Own,
     entry_place,
     goes_to_own,
     is_own_width,
@@ -187,7 +186,7 @@ def own_width(
     rise_s = np.arange(9.0, 14.0, FRAME_S)
     line = line_of(rise_s, np.interp(rise_s, *np.array(points).T), **more)
     response = replace(RESPONSE, during=during)
-    return is_own_width(loss, response, entry, np.array(resting_us), Own(line, limit_s))
+    return is_own_width(line, loss, response, entry, np.array(resting_us), limit_s)
 
 
 def at(width_us):
@@ -741,7 +740,6 @@ def test_the_times_at_which_one_plug_with_all_lines_is_pulled_by_habit():
         pulls = pull_odds(np.array(begun_s), FRAME_S)
         told = [e.case.evidence for _, e in line.losses]
         assert [own.pull_odds for own in told] == pytest.approx(pulls)
-        assert [own.away_odds for own in told] == pytest.approx(0.1 * pulls)
         assert told[0].stop_partner
         assert told[0].beat_odds < 1e-4
 

@@ -11,8 +11,12 @@ from loss_drill import OUT, PS, REST, check
 
 from pwmscope.capture import Capture, Line
 from pwmscope.findings import Verdict
+from pwmscope.findings.failsafe.coincidence import _linked_s
 from pwmscope.findings.failsafe.first_link import FIRST_LINK
+from pwmscope.findings.failsafe.losses import Output
+from pwmscope.findings.segmentation import find_dwells
 from pwmscope.model import HazardKind
+from pwmscope.pulses import decode, find_frames
 
 MEETS, OPEN = Verdict.MEETS, Verdict.NOT_SHOWN
 ON_S, LINK_S, OFF_S = 3.0, 11.0, 23.0
@@ -341,3 +345,64 @@ def test_a_hand_sooner_than_slow_returns_by_more_than_they_differ_had_no_link(la
 @pytest.mark.parametrize("seed", [14, 23])
 def test_jitter_that_looks_like_a_lone_step_is_no_link(seed):
     assert set(told(Boot(preset=RESTS, jitter_us=2.5, seed=seed))[0].values()) == {MEETS}
+
+
+# --- before the first link ---
+
+SENT = Boot(losses=4)
+"""Four losses, presets 7 to 9 us beside rest, which the receiver sends before the link as well."""
+
+
+@pytest.mark.parametrize("boots_s", [0.5, 8.0])
+def test_what_is_sent_before_the_link_is_no_place_of_a_stick(boots_s):
+    """Who records the pulses before the link learns no less than who finds the line silent."""
+    link_s = dict.fromkeys(REST, ON_S + boots_s)
+    sent = replace(SENT, link_s=link_s, later_s=(boots_s,))
+    silent = replace(sent, power_s=ON_S + boots_s)
+    assert set(told(sent)[0].values()) == {MEETS}
+    assert told(sent)[0] == told(silent)[0]
+
+
+@pytest.mark.parametrize("power_s", [0.5, LINK_S])
+def test_presets_at_the_sticks_rest_stay_open_whatever_came_before_the_link(power_s):
+    verdicts, _ = told(replace(SENT, preset=RESTS, power_s=power_s))
+    assert set(verdicts.values()) == {OPEN}
+
+
+def output_of(boot):
+    table = decode(boot.capture("RX1"))["RX1"]
+    return Output(table, find_dwells(table, find_frames(table)), 2e4)
+
+
+def test_a_rest_that_a_hand_left_smoothly_is_a_place_of_the_stick():
+    """Preset and rest are 1500 us; RX1 rests nowhere else, as it is trimmed to 1508 us by hand.
+
+    What the line did at 1500 us from the link on was its stick's, so a switch to 1500 us is no
+    width of the receiver's own.
+    """
+    assert _linked_s(output_of(Boot(preset=RESTS)), ON_S, 3.0) == ON_S
+    assert _linked_s(output_of(Boot()), ON_S, 3.0) == pytest.approx(LINK_S, abs=0.03)
+
+
+def test_a_device_that_the_receiver_runs_before_the_link_is_a_hazard():
+    boot = Boot(preset={**PRESET, "RX3": 1900.0}, losses=1)
+    found = check(boot.capture())
+    (weapon,) = (line for line in found.lines if line.line == "RX3")
+    assert weapon.verdict is Verdict.DOES_NOT_MEET
+    (hazard,) = (h for h in found.hazards if h.kind is HazardKind.UNLINKED)
+    assert (hazard.lines, round(hazard.width_us)) == (("RX3",), 1900)
+    assert hazard.at_s == pytest.approx(0.5137, abs=0.03)
+    assert not [h for h in check(Boot(losses=1).capture()).hazards if h.kind is hazard.kind]
+
+
+def test_a_weapon_that_is_up_as_the_link_first_comes_alone_is_a_hazard():
+    """The throttle is half up at the first link; no other output leaves its preset then."""
+    up = {"RX3": [(0.0, 1600.0), (14.0, 1600.0), (14.3, 1000.0)]}
+    capture = Boot(preset=RESTS, hands=up, losses=2).capture()
+    (hazard,) = (h for h in check(capture).hazards if h.kind is HazardKind.UNLINKED)
+    assert (hazard.lines, round(hazard.width_us)) == (("RX3",), 1600)
+    assert hazard.at_s == pytest.approx(LINK_S, abs=0.05)
+    # A switch that is thrown over a link that a stick has shown is none.
+    late = Boot(preset=RESTS, hands={**HANDS, "RX3": flick("RX3", 17.0, 18.0, 1600.0)}, losses=2)
+    kinds = {hazard.kind for hazard in check(late.capture()).hazards}
+    assert HazardKind.UNLINKED not in kinds

@@ -56,7 +56,7 @@ def partners(*changes, apart=True, frames_s=(FRAME_S, FRAME_S)):
     lines = [watched(frame_s=frame_s) for frame_s in frames_s]
     columns = ChangeColumns.of(lines, 1, [[own] for own in changes])
     matrix = np.full((len(lines), len(lines)), apart)
-    found = find_partners(columns, columns, lines, matrix)
+    found = find_partners(columns, lines, matrix)
     return [row[: len(own)].tolist() for row, own in zip(found[:, 0], changes, strict=True)]
 
 
@@ -135,7 +135,7 @@ def test_the_first_line_found_is_the_partner():
 def test_a_line_that_lacks_a_loss_has_no_change_there():
     lines = [watched((0, 1)), watched((1,))]
     columns = ChangeColumns.of(lines, 2, [[[change(10.6)], [change(20.6)]], [[change(20.6)]]])
-    found = find_partners(columns, columns, lines, np.full((2, 2), True))
+    found = find_partners(columns, lines, np.full((2, 2), True))
     assert found[0, :, 0].tolist() == [-1, 1]
     assert found[1, :, 0].tolist() == [-1, 0]
     assert columns.kind[1, 0].tolist() == [0, 0, 0, 0]
@@ -200,11 +200,9 @@ def dwells_of(*stands):
 
 
 def own_sticks(first, second, lost=()):
-    outputs = {
-        name: Output(Table(np.zeros(0)), dwells_of(*own), 2e4)
-        for name, own in (("RX1", first), ("RX2", second))
-    }
-    found = find_own_sticks(outputs, tuple(lost))
+    outputs = [Output(Table(np.zeros(0)), dwells_of(*own), 2e4) for own in (first, second)]
+    lines = [Watched(output, Expectation(), (), (), (), 4.0) for output in outputs]
+    found = find_own_sticks(lines, tuple(lost))
     assert found[0, 1] == found[1, 0]
     assert not found.diagonal().any()
     return bool(found[0, 1])

@@ -17,7 +17,7 @@ from pwmscope.findings.failsafe import Failsafe, LossEvent, Recovery
 from pwmscope.findings.failsafe.alternatives import Ground, back_early, left_early
 from pwmscope.findings.failsafe.check import _idle, _line, _parts, _useless, _worst
 from pwmscope.findings.failsafe.marker import Expectation
-from pwmscope.findings.failsafe.power import BeforeLink, power_up_finding
+from pwmscope.findings.failsafe.power import BeforeLink, power_up_finding, power_up_hazard
 from pwmscope.findings.failsafe.response import ChangeKind, LossClass
 from pwmscope.findings.failsafe.returns import Leap
 from pwmscope.model import Assumption, Finding, Hazard, HazardKind, Line
@@ -156,7 +156,7 @@ def test_of_several_that_meet_the_slowest_is_told_and_of_others_the_first():
 
 def test_jumps_to_held_sticks_are_one_hazard_that_names_the_first():
     def line(*hazards):
-        return SimpleNamespace(hazards=hazards, verdict=None)
+        return SimpleNamespace(hazards=hazards, verdict=None, guard=None)
 
     held = [
         Hazard(HazardKind.STICK_HELD, (name,), at_s, 1700.0, 1500.0, times, 10, "a.csv")
@@ -172,6 +172,30 @@ def test_jumps_to_held_sticks_are_one_hazard_that_names_the_first():
 
 BAND = StopBand(900.0, 1030.0, "")
 WEAPON = Expectation("weapon", BAND, no_pulses_stop=True, has_sheet=True)
+
+
+@pytest.mark.parametrize(
+    ("expected", "told"),
+    [
+        (WEAPON, True),
+        (replace(WEAPON, role="servo"), True),
+        (replace(WEAPON, role="servo", is_band_assumed=True), False),
+        (replace(WEAPON, role="spare"), False),
+    ],
+)
+def test_what_runs_before_the_link_is_a_hazard_of_a_servo_too_where_its_stop_range_is_stated(
+    expected, told
+):
+    rise_s = np.arange(1.5, 4.0, 0.02)
+    table = PulseTable(
+        "RX3", rise_s, np.full(rise_s.size, 1800.0), np.full(rise_s.size, 2e4),
+        np.zeros(rise_s.size, np.uint8), False, STANDARD_SERVO, 1.0,
+    )  # fmt: skip
+    hazard = power_up_hazard(table, BeforeLink(1.0, 3.0, True), expected, 2.0, "a.csv")
+    assert (hazard is not None) is told
+    if hazard is not None:
+        assert (hazard.kind, hazard.at_s, hazard.width_us) == (HazardKind.UNLINKED, 1.5, 1800.0)
+    assert power_up_hazard(table, BeforeLink(1.0, 3.0, False), expected, 2.0, "a.csv") is None
 
 
 def power_up(rise_s, *, start_s=1.0, until_s=3.0, expected=WEAPON, is_marked=True, width_us=1000.0):

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import StopBand
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import (
     Windows,
     find_stop_times,
-    no_stop_times,
     regular_foreign,
     sides,
     width_doubt_us,
@@ -43,8 +43,8 @@ def stop(rise_s, width_us, *, earliest_s=2.0, back_s=6.0, until_s=6.0, flags=Non
          after_s=0.3, end_s=END_S):  # fmt: skip
     windows = Windows(*(np.array([value]) for value in (earliest_s, back_s, until_s)))
     found = find_stop_times(
-        table_of(rise_s, width_us, flags), FRAME_S * 1e6, windows, BAND, no_pulses_stop=stops,
-        no_pulses_after_s=after_s, end_s=end_s,
+        table_of(rise_s, width_us, flags), FRAME_S * 1e6, windows,
+        Expectation("drive-left", BAND, stops, no_pulses_after_s=after_s), end_s,
     )  # fmt: skip
     return (
         found.stopped_s.item(), found.last_outside_s.item(), found.before_us.item(),
@@ -224,7 +224,8 @@ def test_a_line_of_odd_pulses_only_has_no_width_before():
 
 
 def test_without_a_stop_range_nothing_is_said():
-    none = no_stop_times(2)
+    windows = Windows(*np.array([[2.0, 3.0]] * 3))
+    none = find_stop_times(table_of(*GOOD), FRAME_S * 1e6, windows, Expectation(), END_S)
     assert np.isnan([none.stopped_s, none.last_outside_s, none.before_us]).all()
     assert none.was_outside.tolist() == none.ran_on.tolist() == [False, False]
 

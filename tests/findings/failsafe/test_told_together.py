@@ -404,7 +404,6 @@ def test_the_odds_of_a_delay_are_those_from_the_marker_to_the_change():
     stops = tuple(Did(STOP, at_s=at_s) for at_s in delays_s)
     own = told(stops, losses=3)[0]
     assert [one.pull_odds for one in own] == pull_odds(delays_s, FRAME_S).tolist()
-    assert [one.away_odds for one in own] == (PERSON * pull_odds(delays_s, FRAME_S)).tolist()
     assert own[0].odds < 1.0
     stated = told(stops, losses=3, moment=Moment(Known.STATED, 0.0, None))[0]
     assert (stated[0].odds, stated[0].pull_odds, stated[0].spread_s) == (1.0, 1.0, 0.25)

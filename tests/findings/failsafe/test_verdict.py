@@ -6,9 +6,12 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+from loss_drill import Drill, check, preset, sheet_of
 
-from pwmscope.findings.failsafe import Cause, Ground, Polarity
+from pwmscope.bench import Marker
+from pwmscope.findings.failsafe import Alternative, Cause, Ground, Polarity
 from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import ChangeKind, LossClass
 from pwmscope.findings.failsafe.verdict import DIES_S, _late_points, format_open, judge_loss
@@ -326,7 +329,7 @@ def test_one_that_stood_in_before_the_stated_limit_may_have_left_with_the_link(s
 def test_every_ground_that_leaves_a_cause_open_has_words():
     for ground in list(Ground)[list(Ground).index(Ground.OPEN) :]:
         for cause in Cause:
-            said = format_open(GOOD, cause, ground)
+            said = format_open(GOOD, Alternative(cause, ground, (), 14.0))
             assert said.endswith(".")
             assert said[0].isupper()
 
@@ -336,3 +339,47 @@ def test_words_for_other_lines_that_follow():
     assert "its link was not lost" in reason(behaviour=LossClass.KEEPS_FOLLOWING)
     smooth = replace(ENTRY, kind=ChangeKind.MOVE)
     assert "moved smoothly" in reason(entry=smooth, partner="", odds=1.0)
+
+
+# --- what to record: written as edges ---
+
+
+def asked(drill, line="RX1", **sheet):
+    """What is to be done so that a line's losses show something."""
+    found = check(drill, sheet=sheet_of(*drill.behave, **sheet))
+    (own,) = (each for each in found.lines if each.line == line)
+    assert own.verdict is OPEN
+    return {event.reason.to_do for _, event in own.losses}
+
+
+BUTTON = Marker("tx-on", "high", "button")
+ENOUGH = "; here are 4."
+
+
+def test_losses_are_asked_for_by_their_number_where_only_that_is_wanting():
+    """Presets at rest, the sticks held off it until the link is back, the switch marked."""
+    assert asked(Drill(losses=4)) == {f"Record 10 losses{ENOUGH}"}
+    marked = {f'Record 10 losses with a marker of kind "switch"{ENOUGH}'}
+    assert asked(Drill(losses=4), marker=BUTTON) == marked
+
+
+def test_one_output_is_not_asked_to_hold_a_stick_that_was_held():
+    alone = Drill({"RX1": preset(1500.0)}, losses=4)
+    assert asked(alone) == {f"Record 10 losses{ENOUGH}"}
+    assert check(replace(alone, losses=10), sheet=sheet_of("RX1")).verdict is MEETS
+
+
+def test_ten_losses_whose_delays_scatter_are_asked_for_another_output():
+    """A hand's switch, up to 0.4 s after the marker's: no more of the same would show anything."""
+    draws_s = iter(np.random.default_rng(5).uniform(0.6, 1.0, 10_000))
+    late_s = 0.8
+
+    def behave(since_s, held_us):
+        nonlocal late_s
+        late_s = next(draws_s) if since_s < 0.1 else late_s
+        return 1500.0 if since_s >= late_s else held_us
+
+    assert asked(Drill({"RX1": behave})) <= {
+        "Record another stick's output as well.",
+        "Put a wire of the transmitter's own switch on it.",
+    }

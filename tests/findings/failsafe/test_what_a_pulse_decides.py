@@ -11,6 +11,7 @@ import pytest
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment
+from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import (
     LossClass,
     Rest,
@@ -48,8 +49,8 @@ def table_of(rise_s, width_us, interval_us=0.125):
 def stop(rise_s, width_us, *, earliest_s=2.0, back_s=6.0, until_s=6.0, end_s=9.0):
     windows = Windows(*(np.array([value]) for value in (earliest_s, back_s, until_s)))
     found = find_stop_times(
-        table_of(rise_s, width_us), FRAME_S * 1e6, windows, BAND, no_pulses_stop=True,
-        no_pulses_after_s=0.25, end_s=end_s,
+        table_of(rise_s, width_us), FRAME_S * 1e6, windows,
+        Expectation("drive-left", BAND, no_pulses_stop=True, no_pulses_after_s=0.25), end_s,
     )  # fmt: skip
     return found.stopped_s.item(), found.last_outside_s.item(), found.ran_on.item()
 
@@ -160,7 +161,8 @@ def test_noise_is_that_of_the_pulses_before_the_first_loss_too():
     """Widths that go to and fro by 1 us bend by 2 us: 1.4826 * 2 / sqrt(6) us. Lost to the end."""
     rise_s = np.arange(0.0, 20.0, FRAME_S)
     fro_us = 0.5 * (-1.0) ** np.arange(rise_s.size)
-    width_us = 1500.0 + np.where(rise_s < 8.0, fro_us, 6.0 * fro_us)
+    wild_us = 5.0 * np.sin(2.4 * np.arange(rise_s.size))
+    width_us = 1500.0 + np.where(rise_s < 8.0, fro_us, wild_us)
     calm = 1.4826 * 2.0 / math.sqrt(6.0)
     found = stretches(rise_s, width_us, loss_at(8.0, 21.0, came_back=False))
     assert found.tolerance.noise_us == pytest.approx(calm, rel=1e-9)

@@ -223,22 +223,24 @@ class _Leaps:
         def up_to(path_us: FloatArray, joined: BoolArray) -> FloatArray:
             square = np.append(0.0, np.cumsum(np.diff(path_us) ** 2))
             gaps = np.append(0, np.cumsum(~joined))
-            best, most = np.zeros((2, path_us.size)), np.zeros(path_us.size)
+            best, most = np.zeros((2, 2, path_us.size)), np.zeros((2, path_us.size))
             for over in range(1, beside + 1):
                 net_us = path_us[over:] - path_us[:-over]
                 leaps = square[over:] - square[:-over] - 2.0 * over * noise_us**2
                 leaps = np.maximum(leaps, net_us**2 / over)
-                moves = np.where(net_us > changed_us, net_us**2 / np.maximum(leaps, 1e-12), 0.0)
-                more = (moves > most[over:]) & (gaps[over:] == gaps[:-over])
-                best[:, over:] = np.where(more, [net_us, leaps], best[:, over:])
-                most[over:] = np.where(more, moves, most[over:])
+                moves = net_us**2 / np.maximum(leaps, 1e-12)
+                whole = gaps[over:] == gaps[:-over]
+                for up, way_us in enumerate((-net_us, net_us)):
+                    more = (way_us > changed_us) & (moves > most[up, over:]) & whole
+                    np.copyto(best[0, up, over:], way_us, where=more)
+                    np.copyto(best[1, up, over:], leaps, where=more)
+                    np.copyto(most[up, over:], moves, where=more)
             return best
 
         changed_us = CHANGED * math.sqrt(2.0) * noise_us
         self.enough = 2.0 * max(MOVES, EVEN * beside)
-        self.before = np.stack([up_to(way * path_us, joined) for way in (-1.0, 1.0)], axis=1)
-        back = [up_to(-way * path_us[::-1], joined[::-1])[:, ::-1] for way in (-1.0, 1.0)]
-        self.after = np.stack(back, axis=1)
+        self.before = up_to(path_us, joined)
+        self.after = up_to(path_us[::-1], joined[::-1])[:, ::-1, ::-1]
 
     def clear(
         self,

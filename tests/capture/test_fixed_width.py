@@ -1,5 +1,6 @@
 """Rows read by a template against the same rows read by the general parser: the same capture."""
 
+import functools
 import gzip
 import importlib.util
 from dataclasses import astuple
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 
 import pwmscope
 from pwmscope.capture import Hints
-from pwmscope.capture.text import fixed_width, line_blocks, read_table
+from pwmscope.capture.text import fixed_width, line_blocks, read_table, table
 from pwmscope.capture.text.edges import RowBatch, find_steps
 from pwmscope.capture.text.fixed_width import SLACK, find_plan, read_block
 from pwmscope.capture.text.layout import find_layout
@@ -26,9 +27,20 @@ spec.loader.exec_module(make)
 TEXTS = sorted(name for name in make.texts() if not name.endswith(".vcd"))
 
 
+@functools.lru_cache(maxsize=4)
+def layout_of(head, source, hints, more):
+    """The layout of a text, found once for all the ways to read its rows."""
+    return find_layout(head, source, hints, lambda: more)
+
+
+def find_layout_once(head, source, hints, more_text=str):
+    return layout_of(head, source, hints, more_text())
+
+
 def read(file, *, hints=None, block_bytes=None, threads=None, general=False):
     """What `load` makes of a file, or the sentence that it refuses it with."""
     with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(table, "find_layout", find_layout_once)
         if general:
             patch.setattr(line_blocks, "find_plan", lambda _layout: None)
         if block_bytes is not None:

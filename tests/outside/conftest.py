@@ -1,5 +1,6 @@
 """What the checks against outside sources share: how a missing program is treated."""
 
+import importlib
 import os
 import shutil
 
@@ -25,3 +26,9 @@ def find_program(name):
 @pytest.fixture(scope="session")
 def require_program():
     return find_program
+
+
+@pytest.fixture(scope="session")
+def library():
+    """Import a large library for the tests that ask it; who only collects them needs none."""
+    return importlib.import_module

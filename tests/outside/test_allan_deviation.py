@@ -12,10 +12,8 @@ deviations of power-law noises are closed forms, derived where they stand.
 
 import math
 
-import allantools
 import numpy as np
 import pytest
-from allantools import ci
 
 from pwmscope.findings.timing.stability import (
     NOISES,
@@ -91,8 +89,9 @@ def test_the_thousand_points(kind):
 
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("tau0_s", [0.02, 0.007])
-def test_allantools_agrees_on_a_wandering_clock(seed, tau0_s):
+def test_allantools_agrees_on_a_wandering_clock(seed, tau0_s, library):
     """White phase noise with a random walk of frequency; every factor, plain and overlapping."""
+    allantools = library("allantools")
     rng = np.random.default_rng(seed)
     phase = np.cumsum(np.cumsum(rng.normal(0, 1e-9, 3000))) + rng.normal(0, 1e-6, 3000)
     factors = [1, 2, 3, 4, 8, 16, 25, 32, 64, 128, 700]
@@ -109,16 +108,18 @@ def test_allantools_agrees_on_a_wandering_clock(seed, tau0_s):
 
 @pytest.mark.parametrize("exponent", NOISES)
 @pytest.mark.parametrize(("phases", "factor"), [(100, 8), (1000, 10), (1000, 300), (10**6, 10**3)])
-def test_the_degrees_of_freedom_are_the_librarys(exponent, phases, factor):
+def test_the_degrees_of_freedom_are_the_librarys(exponent, phases, factor, library):
     """NIST SP 1065, Table 5, and Greenhall and Riley 2003 by their own thinning of lags."""
+    ci = library("allantools.ci")
     simple = ci.edf_simple(phases, factor, exponent)
     assert freedom_of_allan(phases, factor, exponent) == pytest.approx(max(simple, 1.0), rel=1e-9)
     full = ci.edf_greenhall(exponent, 2, factor, phases, overlapping=True, modified=True)
     assert freedom_of_time(phases, factor, exponent) == pytest.approx(max(full, 1.0), rel=1e-3)
 
 
-def test_the_degrees_of_freedom_of_single_steps():
+def test_the_degrees_of_freedom_of_single_steps(library):
     """As above at m = 1, without flicker of frequency: there the library forgets a square."""
+    ci = library("allantools.ci")
     for exponent in (2, 1, 0, -2):
         simple = ci.edf_simple(1000, 1, exponent)
         assert freedom_of_allan(1000, 1, exponent) == pytest.approx(simple, rel=1e-9)
@@ -127,8 +128,9 @@ def test_the_degrees_of_freedom_of_single_steps():
 
 
 @pytest.mark.parametrize("freedom", [1.0, 3.3, 20.0, 5e5])
-def test_the_interval_is_the_librarys(freedom):
+def test_the_interval_is_the_librarys(freedom, library):
     """Chi-squared interval (NIST SP 1065, 5.3.2)."""
+    ci = library("allantools.ci")
     low, high = chi_square_interval(np.array([2.5]), np.array([freedom]))
     expected = ci.confidence_interval(2.5, freedom, ci=0.95)
     assert (low[0], high[0]) == pytest.approx(expected, rel=1e-9)
@@ -143,8 +145,9 @@ def power_law(exponent, size, rng):
 
 
 @pytest.mark.parametrize("exponent", [2, 0, -2])
-def test_the_noise_is_the_one_put_in_and_the_librarys(exponent):
+def test_the_noise_is_the_one_put_in_and_the_librarys(exponent, library):
     """Sums of white noise; allantools' lag-1 method on the same phases."""
+    ci = library("allantools.ci")
     rng = np.random.default_rng(5)
     for _ in range(20):
         phases = power_law(exponent, 2000, rng)
@@ -155,8 +158,9 @@ def test_the_noise_is_the_one_put_in_and_the_librarys(exponent):
             assert identify_noise(phases, [factor]).tolist() == [expected]
 
 
-def test_flicker_is_told_between_its_neighbours():
+def test_flicker_is_told_between_its_neighbours(library):
     """Flicker phases from allantools' generator of pink noise (exponent 1), and their sums (-1)."""
+    allantools = library("allantools")
     np.random.seed(3)  # noqa: NPY002 - the library draws from numpy's old global generator
     pink = allantools.noise.pink(8192, depth=80)
     assert identify_noise(pink, [1]).tolist() == [1]

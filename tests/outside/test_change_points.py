@@ -13,10 +13,10 @@ a step is a sweep of 5 to 14 frames every second time.
 """
 
 from dataclasses import dataclass
+from importlib import import_module
 
 import numpy as np
 import pytest
-import ruptures
 from scipy import signal
 
 from pwmscope.findings.segmentation import find_dwells
@@ -75,6 +75,7 @@ def ours(shared):
 
 
 def theirs(shared):
+    ruptures = import_module("ruptures")
     variance = shared.noise_us**2 + INTERVAL_US**2 / 6.0
     penalty = 3.0 * variance * np.log(shared.width_us.size)
     search = ruptures.KernelCPD(kernel="linear", min_size=6).fit(shared.width_us[:, None])

@@ -11,7 +11,6 @@ import math
 
 import pytest
 from scipy import stats
-from statsmodels.stats.proportion import proportion_confint
 
 from pwmscope.findings.failsafe import failure_rate_bound
 
@@ -28,9 +27,10 @@ def test_the_bound_is_that_of_scipy(trials, failures):
 
 
 @pytest.mark.parametrize(("trials", "failures"), COUNTS)
-def test_the_bound_is_that_of_statsmodels(trials, failures):
+def test_the_bound_is_that_of_statsmodels(trials, failures, library):
     """A two-sided 90 % interval leaves 5 % above its upper end."""
-    _, limit = proportion_confint(failures, trials, alpha=0.10, method="beta")
+    intervals = library("statsmodels.stats.proportion")
+    _, limit = intervals.proportion_confint(failures, trials, alpha=0.10, method="beta")
     assert failure_rate_bound(trials, failures) == pytest.approx(limit, rel=1e-9)
 
 

@@ -13,7 +13,6 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from scipy import stats
 
 from pwmscope.bench import COMMON_PRACTICE
@@ -58,7 +57,8 @@ def shared_clock(count=2_000, gaps=True):
 
 
 @pytest.mark.parametrize("gaps", [False, True])
-def test_the_line_is_that_of_numpy_scipy_and_statsmodels(gaps):
+def test_the_line_is_that_of_numpy_scipy_and_statsmodels(gaps, library):
+    sm = library("statsmodels.api")
     number, start_us = shared_clock(gaps=gaps)
     clock = clock_of(start_us)
     assert clock.frame_number.tolist() == number.tolist()
@@ -78,7 +78,8 @@ def test_the_line_is_that_of_numpy_scipy_and_statsmodels(gaps):
 
 
 @pytest.mark.parametrize("gaps", [False, True])
-def test_the_curve_and_its_error_are_those_of_numpy_and_statsmodels(gaps):
+def test_the_curve_and_its_error_are_those_of_numpy_and_statsmodels(gaps, library):
+    sm = library("statsmodels.api")
     number, start_us = shared_clock(gaps=gaps)
     clock = clock_of(start_us)
     place = (number - number.mean()) / 1_000.0
@@ -104,7 +105,8 @@ def slope(number, start_us):
     return np.polyfit(number, start_us, 1)[0]
 
 
-def test_a_clock_that_starts_anew_is_a_regression_with_a_constant_for_each_stretch():
+def test_a_clock_that_starts_anew_is_a_regression_with_a_constant_for_each_stretch(library):
+    sm = library("statsmodels.api")
     number, start_us = shared_clock()
     after = number >= 1_200
     start_us = start_us + np.where(after, 4_321.0, 0.0)

@@ -10,8 +10,6 @@ stand still); the others, which weigh otherwise, within one stated standard unce
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
-from sklearn.linear_model import HuberRegressor, LinearRegression, RANSACRegressor
 
 from pwmscope.findings.mixing.fit import HUBER, fit_robustly
 
@@ -30,7 +28,8 @@ def shared(seed, count=600, wrong=0.05):
 
 @pytest.mark.parametrize("seed", range(8))
 @pytest.mark.parametrize("wrong", [0.0, 0.05, 0.2])
-def test_the_terms_and_scale_are_those_of_statsmodels(seed, wrong):
+def test_the_terms_and_scale_are_those_of_statsmodels(seed, wrong, library):
+    sm = library("statsmodels.api")
     design, measured_us = shared(seed, wrong=wrong)
     ours = fit_robustly(design, measured_us)
     theirs = sm.RLM(measured_us, design, M=sm.robust.norms.HuberT(t=HUBER)).fit(
@@ -41,8 +40,9 @@ def test_the_terms_and_scale_are_those_of_statsmodels(seed, wrong):
 
 
 @pytest.mark.parametrize("seed", range(8))
-def test_the_uncertainty_is_that_of_statsmodels_for_independent_noise(seed):
+def test_the_uncertainty_is_that_of_statsmodels_for_independent_noise(seed, library):
     """Ours may be larger, by the scatter of 32 stretches; it is never below the library's."""
+    sm = library("statsmodels.api")
     design, measured_us = shared(seed)
     ours = np.sqrt(np.diag(fit_robustly(design, measured_us).covariance))
     theirs = sm.RLM(measured_us, design, M=sm.robust.norms.HuberT(t=HUBER)).fit(cov="H1").bse
@@ -51,16 +51,19 @@ def test_the_uncertainty_is_that_of_statsmodels_for_independent_noise(seed):
 
 
 @pytest.mark.parametrize("seed", range(8))
-def test_the_terms_agree_with_scikit_learn(seed):
+def test_the_terms_agree_with_scikit_learn(seed, library):
+    linear = library("sklearn.linear_model")
     design, measured_us = shared(seed)
     ours = fit_robustly(design, measured_us)
     doubt_us = np.sqrt(np.diag(ours.covariance))
     middle_us = np.median(measured_us)
-    huber = HuberRegressor(epsilon=HUBER, alpha=0.0, max_iter=2000, tol=1e-9)
+    huber = linear.HuberRegressor(epsilon=HUBER, alpha=0.0, max_iter=2000, tol=1e-9)
     huber.fit(design[:, :2], measured_us - middle_us)
     theirs_us = np.append(huber.coef_, huber.intercept_ + middle_us)
     assert np.all(np.abs(ours.terms - theirs_us) < doubt_us)
-    ransac = RANSACRegressor(LinearRegression(), residual_threshold=6.0, random_state=1)
+    ransac = linear.RANSACRegressor(
+        linear.LinearRegression(), residual_threshold=6.0, random_state=1
+    )
     ransac.fit(design[:, :2], measured_us)
     drawn_us = np.append(ransac.estimator_.coef_, ransac.estimator_.intercept_)
     assert np.all(np.abs(ours.terms - drawn_us) < 4 * doubt_us)

@@ -10,8 +10,6 @@ import math
 
 import numpy as np
 import pytest
-from astropy.timeseries import LombScargle
-from astropy.timeseries.periodograms.lombscargle._statistics import false_alarm_probability
 from scipy.signal import lombscargle
 
 from pwmscope.findings.timing.rhythm import SIGNIFICANT, false_alarm, find_lines, threshold
@@ -45,11 +43,12 @@ def test_the_line_is_found_where_it_was_put(modulated):
     assert line.chance < 1e-9
 
 
-def test_astropy_agrees(modulated):
+def test_astropy_agrees(modulated, library):
     """astropy's floating-mean periodogram: frequency, amplitude, false-alarm probability."""
+    timeseries = library("astropy.timeseries")
     place, time_s, error_us = modulated
     (line,) = find_lines(place, time_s, error_us).lines
-    periodogram = LombScargle(time_s, error_us)
+    periodogram = timeseries.LombScargle(time_s, error_us)
     near_hz = np.linspace(FREQUENCY_HZ - 0.05, FREQUENCY_HZ + 0.05, 20_001)
     power = periodogram.power(near_hz)
     best_hz = near_hz[power.argmax()]
@@ -70,11 +69,12 @@ def test_scipy_agrees(modulated):
 
 @pytest.mark.parametrize("count", [100, 1000, 8192])
 @pytest.mark.parametrize("ratio", [8.0, 14.0, 25.0])
-def test_the_chance_is_baluevs(count, ratio):
+def test_the_chance_is_baluevs(count, ratio, library):
     """astropy's Baluev bound in the second normalisation, whose degrees of freedom are n - 3."""
+    of_astropy = library("astropy.timeseries.periodograms.lombscargle._statistics")
     time_s = np.arange(count) * PERIOD_S
     reach = 25.0 * math.sqrt(4 * math.pi * np.var(time_s))
-    theirs = false_alarm_probability(
+    theirs = of_astropy.false_alarm_probability(
         2 * ratio / (count - 3), 25.0, time_s, time_s, None, normalization="model", method="baluev"
     )
     assert false_alarm(ratio, count - 3, reach) == pytest.approx(float(theirs), rel=1e-6)
@@ -85,12 +85,13 @@ def test_the_threshold_is_where_the_stated_chance_is():
         assert false_alarm(threshold(freedom, 255.0), freedom, 255.0) == pytest.approx(SIGNIFICANT)
 
 
-def test_weak_lines_are_as_unlikely_as_astropy_says():
+def test_weak_lines_are_as_unlikely_as_astropy_says(library):
     """Forty weak lines: the chance astropy gives, in digits, to 0.8 on the average.
 
     The noise is not the whole record's but that of the line's neighbourhood, known with half as
     many degrees of freedom, so that single chances differ.
     """
+    timeseries = library("astropy.timeseries")
     rng = np.random.default_rng(6)
     apart = []
     for _ in range(40):
@@ -100,7 +101,7 @@ def test_weak_lines_are_as_unlikely_as_astropy_says():
         lines = find_lines(place, time_s, error_us).lines
         if not lines:
             continue
-        periodogram = LombScargle(time_s, error_us)
+        periodogram = timeseries.LombScargle(time_s, error_us)
         power = periodogram.power(lines[0].frequency_hz)
         theirs = periodogram.false_alarm_probability(power, method="baluev", maximum_frequency=25.0)
         apart.append(math.log10(lines[0].chance) - math.log10(float(theirs)))

@@ -11,12 +11,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
-from astropy.stats import circmoment, rayleightest
 from scipy import signal, stats
 from scipy.integrate import quad
 from scipy.stats import norm
-from statsmodels.tools.eval_measures import aicc
 
 from pwmscope.bench import COMMON_PRACTICE
 from pwmscope.findings.segmentation import Record, find_dwells
@@ -55,8 +52,10 @@ def one_sweep(expo, seed, frames=200, noise_us=1.5):
 
 @pytest.mark.parametrize("expo", [0.0, 0.01, 0.3, -0.25])
 @pytest.mark.parametrize("seed", range(5))
-def test_the_evidence_is_that_of_statsmodels(expo, seed):
+def test_the_evidence_is_that_of_statsmodels(expo, seed, library):
     """statsmodels OLS on the same columns: AICc of nested models."""
+    sm = library("statsmodels.api")
+    aicc = library("statsmodels.tools.eval_measures").aicc
     time_s, off_us = one_sweep(expo, seed)
     fit = fit_sweep(time_s, off_us, 480.0, 1)
     # The same frames (5 % left out at each end), and the same origin: where a line crosses 0.
@@ -73,8 +72,9 @@ def test_the_evidence_is_that_of_statsmodels(expo, seed):
 
 
 @pytest.mark.parametrize("expo", [0.0, 0.3, -0.25])
-def test_the_expo_coefficient_and_its_uncertainty_are_those_of_the_fit(expo):
+def test_the_expo_coefficient_and_its_uncertainty_are_those_of_the_fit(expo, library):
     """The root of c1 x + c3 x^3 = A by numpy.roots; uncertainty by draws from statsmodels' fit."""
+    sm = library("statsmodels.api")
     time_s, off_us = one_sweep(expo, 7)
     fit = fit_sweep(time_s, off_us, 480.0, 1)
     time_s, off_us = time_s[10:-10], off_us[10:-10]
@@ -148,21 +148,22 @@ def test_the_step_is_that_of_a_direct_search(step_us, seed):
 
 
 @pytest.mark.parametrize("step_us", [0.5, 2.0])
-def test_strength_and_chance_are_those_of_circular_statistics(step_us):
+def test_strength_and_chance_are_those_of_circular_statistics(step_us, library):
     """astropy.stats: circmoment for R, rayleightest for the chance at one frequency."""
+    circular = library("astropy.stats")
     width_us = widths_in_steps(step_us, 0.2 * step_us, 3, count=120)
     found = find_step(
         width_us, np.arange(120) // 30, np.zeros(4), interval_us=INTERVAL_US,
         jitter_us=0.2 * step_us, span_us=1000.0,
     ).found  # fmt: skip
     phase = 2 * np.pi * width_us / found.step_us
-    direction, strength = circmoment(phase)
+    direction, strength = circular.circmoment(phase)
     assert found.strength == pytest.approx(float(strength), abs=2e-6)
     turn = (2 * np.pi * found.offset_us / found.step_us - float(direction)) % (2 * np.pi)
     assert min(turn, 2 * np.pi - turn) < 1e-3
     # Over all steps tried the chance is that of one, times as many as the range can tell apart.
     trials = np.ptp(width_us) * (3 / (10 * INTERVAL_US) - 8 / np.ptp(width_us))
-    single = float(rayleightest(phase))
+    single = float(circular.rayleightest(phase))
     # Beside the top by half a place of the transform, the line is a tenth weaker at most.
     assert math.log(trials * single) - 0.1 <= math.log(found.chance)
     assert math.log(found.chance) <= math.log(trials * single) + 0.2 * 120 * found.strength**2
@@ -246,10 +247,10 @@ def test_the_interval_of_a_gaussian_and_a_rectangle_is_that_of_a_numeric_convolu
 @pytest.mark.parametrize("drift", [0.0, 0.5, 0.01, 0.3819])
 @pytest.mark.parametrize("jitter", [0.0, 0.2, 1.0])
 def test_what_sampling_leaves_of_a_mean_is_what_a_simulation_finds(drift, jitter):
-    """250 dwells of 60 pulses, sampled by rounding up; phases and widths uniform within Ts."""
+    """100 dwells of 60 pulses, sampled by rounding up; phases and widths uniform within Ts."""
     rng = np.random.default_rng(8)
     error, stated = [], []
-    for _ in range(250):
+    for _ in range(100):
         rise = rng.random() + np.arange(60) * (20_000 + drift) + rng.normal(0.0, jitter, 60)
         width = 1500 + rng.random()
         read = np.ceil(rise + width) - np.ceil(rise)

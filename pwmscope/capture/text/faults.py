@@ -165,7 +165,8 @@ class _SoundRows:
             is_split = line.str.contains(f"^{_OPEN}|{_MARK}")
             marked = line.str.replace_all(delimiter, _MARK, literal=True)
             marked = pl.when(is_split).then(line).otherwise(marked)
-        cells = pl.col("marked").str.split_exact(_MARK, width - 1).struct
+        names = [f"c{i}" for i in range(width)]
+        cells = pl.col("marked").str.split_exact(_MARK, width - 1).struct.rename_fields(names)
         table = (
             pl.LazyFrame({"line": pl.Series(lines, dtype=pl.String)})
             .with_row_index("number", number)
@@ -175,15 +176,18 @@ class _SoundRows:
                 (pl.col("marked").str.count_matches(_MARK, literal=True) + 1).alias("count"),
                 pl.col("marked").str.starts_with(_OPEN).alias("is_open"),
                 (pl.col("marked").str.strip_chars(f" \t{_MARK}") == "").alias("is_hollow"),
-                *(cells.field(f"field_{i}").replace("", None).alias(f"c{i}") for i in range(width)),
+                cells.alias("cells"),
             )
+            .unnest("cells")
+            .with_columns(pl.when(pl.col(names) != "").then(pl.col(names)))
         )
         is_row = pl.any_horizontal(pl.col(f"c{i}").is_not_null() for i in self._checks)
         return (
             respelled(table, self._layout)
+            .with_columns(is_row.alias("is_row"))
             .with_columns(
-                is_row.alias("is_row"),
-                *((check.is_null() & is_row).alias(f"w{i}") for i, check in self._checks.items()),
+                (check.is_null() & pl.col("is_row")).alias(f"w{i}")
+                for i, check in self._checks.items()
             )
             .collect()
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -38,6 +39,7 @@ from pwmscope.findings.failsafe.first_link import (
     FIRST_LINK_DEFINITION,
     first_link_finding,
     first_link_hazards,
+    link_delays_s,
 )
 from pwmscope.findings.failsafe.losses import (
     STEP_FRAMES,
@@ -493,6 +495,11 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
         linked[0], capture.source,
     ) if was_off else {}  # fmt: skip
 
+    @functools.cache
+    def delays_s(names: tuple[str, ...]) -> list[float]:
+        """Ask the outputs of one receiver once for all its lines."""
+        return link_delays_s({name: outputs[name].table for name in names}, linked)
+
     def own_losses(name: str) -> LineLosses:
         line = watched[name]
         table = line.output.table
@@ -515,7 +522,9 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
             for mate, own in _of_one_clock(name, outputs, evidence).items()
             if mate not in watched or watched[mate].expected.role not in STICKS
         }
-        ran = first_link_finding(line.output, line.expected, mates, linked, was_off=was_off)
+        ran = first_link_finding(
+            line.output, line.expected, mates, linked, delays_s, was_off=was_off
+        )
         arming = arming_finding(table, before, line.expected)
         findings = (*findings, *(found for found in (arming, ran) if found is not None))
         early = power_up_hazard(table, before, line.expected, limits.failsafe_s, capture.source)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Final, NamedTuple
 
@@ -73,14 +73,16 @@ def first_link_finding(
     expected: Expectation,
     mates: Mapping[str, Output],
     linked: Sequence[Span],
+    delays_s: Callable[[tuple[str, ...]], Sequence[float]],
     *,
     was_off: bool,
 ) -> Finding | None:
     """Doubt that the link was there when a device first ran.
 
     ``linked`` are the times from each on of the transmitter to the next loss, and ``mates`` the
-    outputs of its receiver. What ran before these show that the link only comes had none. Where
-    they do not, and the transmitter was off before, they must show by then that it was there.
+    outputs of its receiver, whose `link_delays_s` are ``delays_s``. What ran before these show that
+    the link only comes had none. Where they do not, and the transmitter was off before, they must
+    show by then that it was there.
     """
     if not expected.drives_something or expected.band is None:
         return None
@@ -92,7 +94,7 @@ def first_link_finding(
     if not ran.size:
         return None
     tables = {name: mate.table for name, mate in mates.items()}
-    took_s = [_joint_s(tables, span) - span.start_s for span in linked[1:]]
+    took_s = delays_s(tuple(mates))
     begun_s = {name: _first_hand_s(mate, boot) for name, mate in mates.items()}
     ran_s, moves_s = float(rise_s[ran[0]]), min(begun_s.values(), default=np.inf)
     others_s = min((at_s for name, at_s in begun_s.items() if name != line), default=np.inf)
@@ -148,6 +150,11 @@ def first_link_finding(
     first, end = np.searchsorted(rise_s, (boot.start_s, until_s))
     seen = Evidence(boot.start_s, until_s, int(end - first))
     return replace(not_shown(FIRST_LINK, "s", why, limit=LIMIT), evidence=(seen,))
+
+
+def link_delays_s(tables: Mapping[str, PulseTable], linked: Sequence[Span]) -> list[float]:
+    """Give how long after each later on of the transmitter these outputs show the link."""
+    return [_joint_s(tables, span) - span.start_s for span in linked[1:]]
 
 
 class _Coming(NamedTuple):
@@ -260,15 +267,15 @@ def _steps(table: PulseTable, span: Span) -> _Steps:
     if end - first < 2 * STAYS:
         return _Steps(np.empty(0), np.empty(0), np.empty(0))
     stands = np.lib.stride_tricks.sliding_window_view(width_us[first:end], STAYS)
-    low_us, high_us, level_us = stands.min(axis=1), stands.max(axis=1), np.median(stands, axis=1)
+    low_us, high_us = stands.min(axis=1), stands.max(axis=1)
     was, now = slice(None, -STAYS), slice(STAYS, None)
     apart_us = np.maximum(low_us[now] - high_us[was], low_us[was] - high_us[now])
     scatter_us = np.maximum((high_us - low_us)[now], (high_us - low_us)[was])
-    least_us = max(STEP_US, 2.0 * (table.sample_interval_us or 0.0))
-    is_step = np.abs(level_us[now] - level_us[was]) >= least_us
-    is_step &= scatter_us <= STEADY * table.convention.span_us + _near_us(table)
-    at = np.flatnonzero(is_step & (apart_us >= scatter_us) & (apart_us > 0.0))
-    return _Steps(rise_s[first + STAYS : end][at], level_us[was][at], level_us[now][at])
+    is_clear = scatter_us <= STEADY * table.convention.span_us + _near_us(table)
+    at = np.flatnonzero(is_clear & (apart_us >= scatter_us) & (apart_us > 0.0))
+    from_us, to_us = np.median(stands[at], axis=1), np.median(stands[at + STAYS], axis=1)
+    is_step = np.abs(to_us - from_us) >= max(STEP_US, 2.0 * (table.sample_interval_us or 0.0))
+    return _Steps(rise_s[first + STAYS : end][at[is_step]], from_us[is_step], to_us[is_step])
 
 
 def _slews(table: PulseTable, span: Span, jitter_us: float) -> list[float]:

@@ -26,10 +26,11 @@ from pwmscope.findings.failsafe.alternatives import (
 from pwmscope.findings.failsafe.delays import MACHINE_ODDS, hand_odds, person_odds
 from pwmscope.findings.failsafe.event import LossEvent, RotorLoss
 from pwmscope.findings.failsafe.evidence import CLOSE_S
-from pwmscope.findings.failsafe.losses import Loss
+from pwmscope.findings.failsafe.losses import SAME, Loss
 from pwmscope.findings.failsafe.marker import Polarity, Reference
 from pwmscope.findings.failsafe.power import POWER_UP, sag_in
-from pwmscope.findings.failsafe.response import LossClass
+from pwmscope.findings.failsafe.response import ChangeKind, LossClass
+from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.findings.failsafe.verdict import DIES_S
 from pwmscope.findings.segmentation import ServoLines
 from pwmscope.findings.sensors import (
@@ -259,15 +260,40 @@ class _Unpinned:
         What it was commanded is not recorded, so no width is told.
         """
         polarity = self.watch.polarity
-        soon = (self.back_odds <= LIKELY_ODDS) | (self.again_s <= CLOSE_S)
-        at = np.flatnonzero(soon)
-        if not at.size or polarity is None or not polarity.is_known or self.is_contrary:
+        if polarity is None or not polarity.is_known or self.is_contrary:
             return
-        at_s = self.losses[int(at[0])].back_s + float(self.again_s[at[0]])
-        yield Hazard(
-            HazardKind.STICK_HELD, (self.device.line,), at_s, None, None, at.size,
-            len(self.losses), self.watch.source,
-        )  # fmt: skip
+        early = np.array([bool(self._linked_after(k)) for k in range(len(self.losses))], bool)
+        soon = (self.back_odds <= LIKELY_ODDS) | (self.again_s <= CLOSE_S)
+        for kind, seen in (HazardKind.LEAP, early), (HazardKind.STICK_HELD, soon & ~early):
+            at = np.flatnonzero(seen)
+            if at.size:
+                at_s = self.losses[int(at[0])].back_s + float(self.again_s[at[0]])
+                yield Hazard(
+                    kind, (self.device.line,), at_s, None, None, at.size, len(self.losses),
+                    self.watch.source,
+                )  # fmt: skip
+
+    def _linked_after(self, k: int) -> str:
+        """Name the output that showed the link only after the rotor turned; empty where none did.
+
+        The first to leave its preset went at once to where its stick had been, so the link came
+        then.
+        """
+        loss = self.losses[k]
+        begin_s = loss.back_s + float(self.again_s[k])
+        firsts = [
+            (event.case.response.departures[0], event.case.response.during[0], name)
+            for name, event in self._beside(loss)
+            if event.case.response.departures
+        ]
+        if not firsts:
+            return ""
+        change, before, name = min(firsts, key=lambda first: first[0].by_s)
+        was_us = before.level_us if before.kind is Kind.STANDS else before.last_us
+        same_us = SAME * STANDARD_SERVO.span_us
+        is_return = change.kind in (ChangeKind.JUMP, ChangeKind.START)
+        is_return &= abs(change.to_us - was_us) <= same_us
+        return name if is_return and change.after_s > begin_s else ""
 
     def _moment(self, loss: Loss) -> LossMoment:
         return LossMoment(
@@ -415,6 +441,11 @@ class _Unpinned:
             )
         if stop.verdict is not Verdict.MEETS:
             yield stop.reason
+        if name := self._linked_after(k):
+            yield Reason(
+                f"It turned again before {name} showed the link.",
+                "Find out what drives it before the link, with its rotor removed.",
+            )
         if not self.watch.is_lateness_known:
             yield Reason(
                 "How late the marker may change is not stated.", "State its kind in the sheet."

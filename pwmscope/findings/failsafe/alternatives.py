@@ -7,11 +7,21 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, NamedTuple
 
-from pwmscope.findings.failsafe.delays import MACHINE_ODDS, PERSON, entry_place
+from pwmscope.findings.failsafe.delays import (
+    MACHINE_ODDS,
+    PERSON,
+)
 from pwmscope.findings.failsafe.evidence import Evidence
 from pwmscope.findings.failsafe.losses import JUMP, Loss
 from pwmscope.findings.failsafe.marker import Expectation, Polarity
-from pwmscope.findings.failsafe.response import LINK_S, Change, ChangeKind, LossClass, Response
+from pwmscope.findings.failsafe.response import (
+    LINK_S,
+    Change,
+    ChangeKind,
+    LossClass,
+    Response,
+    entry_place,
+)
 from pwmscope.findings.failsafe.segments import Kind
 
 SETTLES_S: Final = 0.3

@@ -20,7 +20,6 @@ from pwmscope.bench import (
 from pwmscope.capture import Capture, Line
 from pwmscope.errors import named
 from pwmscope.findings.failsafe.alternatives import Case, Setting
-from pwmscope.findings.failsafe.coincidence import Watched, watch_line
 from pwmscope.findings.failsafe.event import (
     RESTART,
     SIGNAL_LOSS,
@@ -94,6 +93,10 @@ from pwmscope.findings.failsafe.response import (
 )
 from pwmscope.findings.failsafe.returns import with_returns
 from pwmscope.findings.failsafe.verdict import judge_loss
+from pwmscope.findings.failsafe.watched import (
+    Watched,
+    watch_line,
+)
 from pwmscope.findings.rotation import Motion, Rotation
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
 from pwmscope.findings.supply import Supply, SupplyAnswer

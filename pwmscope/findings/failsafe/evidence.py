@@ -20,7 +20,6 @@ from pwmscope.findings.failsafe.coincidence import (
     STARTS,
     STOPS,
     ChangeColumns,
-    Watched,
     count_alike,
     find_own_sticks,
     find_partners,
@@ -33,7 +32,6 @@ from pwmscope.findings.failsafe.delays import (
     PERSON,
     PULL_SCATTER_S,
     beat_odds,
-    entry_place,
     find_pauses,
     goes_to_own,
     is_own_width,
@@ -46,7 +44,14 @@ from pwmscope.findings.failsafe.delays import (
 )
 from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.marker import Expectation
-from pwmscope.findings.failsafe.response import STATES, Change, ChangeKind, LossClass, Response
+from pwmscope.findings.failsafe.response import (
+    STATES,
+    Change,
+    ChangeKind,
+    LossClass,
+    Response,
+    entry_place,
+)
 from pwmscope.findings.failsafe.returns import (
     SUDDEN,
     TWO_FRAMES,
@@ -56,6 +61,9 @@ from pwmscope.findings.failsafe.returns import (
     judged_until_s,
 )
 from pwmscope.findings.failsafe.segments import Kind
+from pwmscope.findings.failsafe.watched import (
+    Watched,
+)
 from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside
 
 CLOSE_S: Final = 0.25

@@ -22,9 +22,14 @@ from loss_drill import (
 from pwmscope.bench import Marker, parse_sheet
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import Cause, Ground, LeftOutKind, LossClass
-from pwmscope.findings.failsafe.coincidence import Watched, same_clock
+from pwmscope.findings.failsafe.coincidence import (
+    same_clock,
+)
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
 from pwmscope.findings.failsafe.marker import Expectation, expectation_of
+from pwmscope.findings.failsafe.watched import (
+    Watched,
+)
 from pwmscope.model import HazardKind
 
 MEETS, BREAKS, OPEN = Verdict.MEETS, Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN

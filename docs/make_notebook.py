@@ -23,7 +23,13 @@ its safety officer decide.""",
     ),
     (
         "code",
-        """import pwmscope
+        """import os
+from pathlib import Path
+
+import pwmscope
+
+if not Path("captures").is_dir():  # opened where it lies, in docs/
+    os.chdir("..")
 
 analysis = pwmscope.analyse("captures/drill.csv.gz", sheet="captures/bench.toml")
 analysis""",

@@ -63,35 +63,11 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 __all__ = [
-    "COMMON_PRACTICE",
-    "CONVENTIONS",
-    "STANDARD_SERVO",
-    "Action",
-    "Analysis",
-    "BenchSheet",
-    "Capture",
-    "Card",
-    "ChannelFindings",
-    "Convention",
-    "Finding",
-    "Findings",
-    "Flag",
-    "Hazard",
-    "Limits",
-    "Line",
-    "Marker",
-    "PulseTable",
-    "PwmscopeError",
-    "Verdict",
-    "analyse",
-    "analyse_many",
-    "decode",
-    "examine",
-    "load",
-    "load_plan",
-    "load_sheet",
-    "plot",
-]
+    "COMMON_PRACTICE", "CONVENTIONS", "STANDARD_SERVO", "Action", "Analysis", "BenchSheet",
+    "Capture", "Card", "ChannelFindings", "Convention", "Finding", "Findings", "Flag", "Hazard",
+    "Limits", "Line", "Marker", "PulseTable", "PwmscopeError", "Verdict", "analyse", "analyse_many",
+    "decode", "examine", "load", "load_plan", "load_sheet", "plot",
+]  # fmt: skip
 
 
 _at_first_use = at_first_use(__name__, {

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import Final
+from numbers import Real
+from typing import Final, TypeAlias
 
 ARGUMENT: Final = re.compile(
     r"`(?P<name>[a-z_]+)(?:=(?P<quote>['\"]?)(?P<value>[^`]*?)(?P=quote))?`"
@@ -15,11 +17,13 @@ ARGUMENT: Final = re.compile(
 """How a sentence names an argument of a function, alone or with an example of its value."""
 
 
-_OPTIONS: ContextVar[Mapping[str, str] | None] = ContextVar("options", default=None)
+Naming: TypeAlias = Mapping[str, str | Callable[[str | None], str]]
+"""How arguments are named: another name, or what makes one of the value beside it."""
+_OPTIONS: ContextVar[Naming | None] = ContextVar("options", default=None)
 
 
 @contextmanager
-def naming(option_of: Mapping[str, str] | None) -> Iterator[None]:
+def naming(option_of: Naming | None) -> Iterator[None]:
     """Let sentences that are made inside the block name options instead of arguments.
 
     >>> with naming({"rate": "--rate"}):
@@ -31,6 +35,19 @@ def naming(option_of: Mapping[str, str] | None) -> Iterator[None]:
         yield
     finally:
         _OPTIONS.reset(token)
+
+
+@contextmanager
+def naming_by_default(option_of: Naming) -> Iterator[None]:
+    """Do the same where no block outside has named them.
+
+    >>> with naming({"rate": "--rate"}), naming_by_default({"rate": "`hints`"}):
+    ...     print(PwmscopeError("Add `rate`."))
+    Add --rate.
+    """
+    outside = _OPTIONS.get()
+    with naming(option_of if outside is None else outside):
+        yield
 
 
 class Reason(str):
@@ -76,6 +93,8 @@ def named(sentence: str) -> str:
         if known is None:
             return match[0]
         value = match["value"]
+        if callable(known):
+            return known(value)
         return known if value in (None, "True") else f"{known} {value}"
 
     return ARGUMENT.sub(option, sentence)
@@ -233,6 +252,8 @@ class ArgumentError(HintError):
 
     def __init__(self, argument: str, found: str, expected: str, remedy: str = "") -> None:
         self.argument = argument
+        self.found = found
+        self.expected = expected
         self._said = f"{found}; expected {expected}. {remedy}".rstrip()
         super().__init__(f"The argument {argument} is {self._said}")
 
@@ -256,6 +277,19 @@ def require_type(
     is_truth_value = isinstance(value, bool) and bool not in taken
     if is_truth_value or not isinstance(value, taken):
         raise ArgumentError(argument, format_given(value), expected, remedy)
+
+
+def require_number(
+    argument: str, value: object, expected: str, *, least: float = -math.inf, most: float = math.inf
+) -> None:
+    """Refuse what is no finite number within two bounds, both included.
+
+    >>> require_number("from_s", 0.5, "seconds", least=0.0)
+    """
+    require_type(argument, value, Real, expected)
+    assert isinstance(value, Real)  # just seen
+    if not (math.isfinite(value) and least <= float(value) <= most):
+        raise ArgumentError(argument, format_given(value), expected)
 
 
 def format_given(value: object) -> str:

@@ -1,7 +1,10 @@
 """The whole job in one call: what a person gets from `pwmscope.analyse`, and what is refused."""
 
+import copy
+import dataclasses
 import io
 import json
+import pickle
 import subprocess
 import sys
 import tomllib
@@ -11,9 +14,11 @@ import numpy as np
 import pandas as pd
 import polars as pl
 import pytest
+from matplotlib.figure import Figure
 
 import pwmscope
 from pwmscope import Marker, PwmscopeError, Verdict
+from pwmscope.capture import clip
 
 ROOT = Path(__file__).parents[1]
 CAPTURES = ROOT / "captures"
@@ -479,3 +484,139 @@ def test_what_cannot_be_used_gives_one_sentence_that_names_it(wrong):
     assert "--" not in said
     assert said.endswith(".")
     assert "\n" not in said
+
+
+# --- objects made by hand, results as data (what a stranger to the code tried) ---
+
+
+@pytest.mark.parametrize(
+    ("marker", "field"),
+    [
+        (Marker("tx-on", "high", "light"), "stated_late_s"),
+        (Marker("tx-on", "high", "hand"), "kind"),
+        (Marker("tx-on", "High"), "on"),
+        (Marker("tx-on", "high", "light", 0.5, 0.8), "least_late_s"),
+        (Marker("tx-on", "high", "light", 0.5, -5), "least_late_s"),
+        (Marker("tx-on", "high", "switch", float("nan")), "stated_late_s"),
+        (Marker("tx-on", "high", "switch", 300.0), "stated_late_s"),
+        (Marker(5, "high"), "line"),
+    ],
+)
+def test_a_marker_made_by_hand_is_held_to_what_a_sheets_may_be(marker, field):
+    with pytest.raises(PwmscopeError, match=rf"argument marker is a Marker in which {field} "):
+        pwmscope.analyse(CAPTURE, sheet=SHEET, marker=marker)
+    stated = dataclasses.replace(pwmscope.load_sheet(SHEET), marker=marker)
+    with pytest.raises(PwmscopeError, match=rf"argument sheet is a Marker in which {field} "):
+        pwmscope.analyse(CAPTURE, sheet=stated)
+
+
+@pytest.mark.parametrize("value", [float("nan"), -1.0, 0.0, float("inf"), 2000.0, "2", True])
+def test_a_failsafe_limit_is_a_number_of_seconds_however_it_is_given(value):
+    said = "expected a number of seconds from 0.05 to 60"
+    with pytest.raises(PwmscopeError, match=f"argument failsafe_s .*{said}"):
+        dataclasses.replace(pwmscope.COMMON_PRACTICE, failsafe_s=value)
+    with pytest.raises(PwmscopeError, match="argument limits"):
+        pwmscope.analyse(CAPTURE, limits={"failsafe_s": value})
+    sheet = dataclasses.replace(pwmscope.load_sheet(SHEET), failsafe_s=value)
+    with pytest.raises(PwmscopeError, match="argument sheet is one whose failsafe_s"):
+        pwmscope.analyse(CAPTURE, sheet=sheet)
+
+
+def test_a_persons_limit_is_not_called_the_trades():
+    with pytest.raises(PwmscopeError, match=r"1500 for neutral_us; expected .* at most 200"):
+        pwmscope.analyse(CAPTURE, limits={"neutral_us": 1500})
+    sweep = pwmscope.load(CAPTURES / "clean-sweep.csv")
+    own = pwmscope.analyse(sweep, sheet=SHEET, limits={"neutral_us": 30, "jitter_us": 5})
+    assert own["RX1"]["neutral"].limit == "1500 us within 30 us (as asked for)"
+    assert own["RX1"]["width jitter"].limit == "at most 5 us RMS (as asked for)"
+    usual = pwmscope.analyse(sweep, sheet=SHEET)
+    assert usual["RX1"]["neutral"].limit == "1500 us within 20 us (common practice)"
+
+
+def test_a_sheets_table_may_hold_tuples_and_numpys_numbers():
+    table = {"channels": {"RX1": {"role": "weapon", "stop_us": (980, np.int64(1020))}}}
+    assert pwmscope.analyse(CAPTURE, sheet=table).sheet.channels["RX1"].stop_us == (980.0, 1020.0)
+    with pytest.raises(PwmscopeError, match=r"argument sheet is the number 1; .* keys are texts"):
+        pwmscope.analyse(CAPTURE, sheet={"channels": {1: {"role": "weapon"}}})
+
+
+@pytest.mark.parametrize("order", [("drill", "holds-last"), ("holds-last", "drill")])
+def test_a_finding_of_several_recordings_is_the_one_that_governs(order):
+    files = [CAPTURES / f"{name}.csv.gz" for name in order]
+    both = pwmscope.analyse(*files, sheet=SHEET)
+    assert both["RX3"]["signal loss"].verdict is Verdict.DOES_NOT_MEET
+    assert both["RX3"].failsafe.verdict is Verdict.DOES_NOT_MEET
+
+
+def test_an_analysis_crosses_from_another_process_and_is_the_same(drill):
+    (outcome,) = pwmscope.analyse_many([CAPTURES / "drill.csv.gz"], sheet=SHEET)
+    assert outcome.error is None
+    assert outcome.result.headline == drill.headline
+    assert outcome.result.to_json() == drill.to_json()
+    back = pickle.loads(pickle.dumps(drill.findings[0]))
+    assert [f.sentence for f in back["RX1"].findings] == [
+        f.sentence for f in drill.findings[0]["RX1"].findings
+    ]
+
+
+def test_results_can_be_compared_and_kept_in_sets_and_not_be_written_to(drill):
+    other = copy.deepcopy(drill)
+    table = drill["RX1"].channels[0].table
+    for one, two in ((drill, other), (drill.captures[0], other.captures[0]), (table, other)):
+        assert one in (two, one)
+        assert one != two
+        assert len({one, two}) == 2
+    with pytest.raises(ValueError, match="read-only"):
+        table.width_us[0] = 0.0
+    with pytest.raises(TypeError):
+        pwmscope.CONVENTIONS["own"] = pwmscope.STANDARD_SERVO
+
+
+def test_what_a_notebook_shows_of_a_result_is_short(drill):
+    shown = (drill.failsafe, drill["RX1"].failsafe, drill["RX1"].losses, drill.checks)
+    assert max(len(repr(each)) for each in (*shown, drill.mixing_advice, drill.settings)) < 1000
+    assert repr(drill["RX1"].failsafe) == "<FailsafeLine RX1: meets, 10 losses>"
+
+
+def test_errors_name_the_arguments_that_analyse_has(drill):
+    with pytest.raises(PwmscopeError, match="or leave out `marker`"):
+        pwmscope.analyse(drill.captures[0], marker="RX1")
+    with pytest.raises(PwmscopeError, match="state one within \\(`off_at`\\)"):
+        pwmscope.analyse(drill.captures[0], off_at=22e6)
+    with pytest.raises(PwmscopeError, match=r"moments that do not rise.*\[\(17\.3, 0\.5\)\]"):
+        pwmscope.analyse(drill.captures[0], off_at=(17.3, 0.5))
+    unmarked = pwmscope.analyse(CAPTURES / "holds-last.csv.gz")
+    assert "off_line" not in "".join(action.sentence for action in unmarked.actions)
+
+
+REFUSED_OF_AN_ANALYSIS = {
+    "number": (lambda a: a.advise_settings(7), "argument number is the number 7; expected"),
+    "number before": (lambda a: a.examine_drive(-1), "argument number"),
+    "number text": (lambda a: a.examine_drive("a"), "argument number"),
+    "transmitters": (lambda a: a.advise_settings(0, 5), "argument transmitters"),
+    "sides": (lambda a: a.examine_drive(sides={"lef": "RX3"}), "argument sides .*'lef'"),
+    "axes": (lambda a: a.examine_drive(axes=5), "argument axes"),
+    "stretches": (lambda a: a.fault_hunt([5, 6]), "argument stretches"),
+    "flag": (lambda a: a.findings[0]["RX1"].table.has("CUT"), "argument flag"),
+    "lines": (lambda a: a.findings[0].only(5), "argument lines"),
+    "span": (lambda _: pwmscope.COMMON_PRACTICE.scaled("a"), "argument span_us"),
+    "clip": (lambda a: clip(a.captures[0], "a", None), "argument from_s"),
+    "ax": (lambda a: pwmscope.plot.losses(a, "RX1", ax=5), "argument ax"),
+    "ax of another kind": (lambda a: pwmscope.plot.frames(a, ax=Figure()), "argument ax is a "),
+    "loss": (lambda a: pwmscope.plot.losses(a, "RX1", loss=True), "argument loss"),
+    "result": (lambda a: pwmscope.plot.losses(a["RX1"]), "is a LineAnalysis; expected"),
+    "wiring": (lambda _: pwmscope.plot.wiring(5), "argument result is the number 5"),
+    "convention": (
+        lambda _: dataclasses.replace(pwmscope.STANDARD_SERVO, low_us=2000.0, high_us=1000.0),
+        "rising in the order",
+    ),
+    "sources": (lambda _: pwmscope.analyse_many(pd.DataFrame()), "argument sources"),
+    "empty sheet": (lambda a: pwmscope.analyse(a.captures[0], sheet=""), "argument sheet"),
+}
+
+
+@pytest.mark.parametrize("name", REFUSED_OF_AN_ANALYSIS)
+def test_one_sentence_names_the_argument_of_what_an_analysis_offers(drill, name):
+    call, said = REFUSED_OF_AN_ANALYSIS[name]
+    with pytest.raises(PwmscopeError, match=said):
+        call(drill)

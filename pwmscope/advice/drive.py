@@ -110,17 +110,9 @@ class Base:
                 raise PwmscopeError(f"The {what} is {value:g} {unit}, expected a number above 0.")
 
     def twist(self, commands: FloatArray) -> FloatArray:
-        """Body motion for commands.
+        """Body motion ``vx, vy, omega`` in m/s, m/s and rad/s for commands; shape (n, 3).
 
-        Parameters
-        ----------
-        commands : ndarray of float64, shape (n, 2)
-            Left and right, from -1 to 1.
-
-        Returns
-        -------
-        ndarray of float64, shape (n, 3)
-            ``vx, vy, omega`` in m/s, m/s and rad/s.
+        ``commands`` are left and right, from -1 to 1; shape (n, 2).
         """
         left, right = self.top_speed_m_s * commands.T
         none = np.zeros(left.size)
@@ -145,53 +137,17 @@ def differential(*, wheel_base_m: float | None = None, top_speed_m_s: float | No
     return Base(wheel_base_m, top_speed_m_s, tuple(sentences))
 
 
-SMALL = 1e-3
-"""Turns below this, in radians, are taken by series, whose next term is below rounding."""
-
-
-def _sine_part(turn: FloatArray) -> FloatArray:
-    """``sin(a) / a``, 1 at 0."""
-    small = np.abs(turn) < SMALL
-    whole = np.where(small, 1.0, turn)
-    return np.where(small, 1.0 - turn**2 / 6.0 + turn**4 / 120.0, np.sin(whole) / whole)
-
-
-def _cosine_part(turn: FloatArray) -> FloatArray:
-    """``(1 - cos(a)) / a``, 0 at 0; by the half angle, which keeps its digits."""
-    small = np.abs(turn) < SMALL
-    whole = np.where(small, 1.0, turn)
-    exact = 2.0 * np.sin(whole / 2.0) ** 2 / whole
-    return np.where(small, turn / 2.0 - turn**3 / 24.0 + turn**5 / 720.0, exact)
-
-
 def integrate(
     twist: FloatArray, seconds: FloatArray, start: FloatArray | None = None
 ) -> FloatArray:
-    """Follow a body through stretches of constant motion.
+    """Follow a body through stretches of constant motion, from ``x, y, heading`` at its start.
 
     Each stretch is an arc of a circle, taken in closed form (the exponential of a
     planar twist): with ``a = omega t`` the body moves by ``t (S vx - C vy, C vx + S
     vy)`` in its own axes at the start, ``S = sin(a)/a``, ``C = (1 - cos(a))/a``. Straight
-    lines and turning on the spot are limits of it, and need no case of their own.
-
-    Parameters
-    ----------
-    twist : ndarray of float64, shape (n, 3)
-        ``vx, vy, omega`` in the body's axes: m/s forward, m/s to the left, rad/s
-        counter-clockwise.
-    seconds : ndarray of float64, shape (n,)
-        How long each lasts.
-    start : ndarray of float64, shape (3,), optional
-        ``x, y, heading`` at the beginning, in metres and radians; zeros if not given.
-
-    Returns
-    -------
-    ndarray of float64, shape (n + 1, 3)
-        The pose at the beginning and after each stretch; headings are not wrapped.
-
-    Examples
-    --------
-    A quarter of a circle of radius 2 m to the left:
+    lines and turning on the spot are limits of it, and need no case of their own. Gives the pose at
+    the beginning and after each stretch, shape (n + 1, 3), in metres and radians, not wrapped. A
+    quarter of a circle of radius 2 m to the left:
 
     >>> twist = np.array([[np.pi, 0.0, np.pi / 2]])
     >>> integrate(twist, np.array([1.0]))[-1].round(9).tolist()
@@ -200,7 +156,8 @@ def integrate(
     begin = np.zeros(3) if start is None else np.asarray(start, np.float64)
     turn = twist[:, 2] * seconds
     heading = np.concatenate([[begin[2]], begin[2] + np.cumsum(turn)])
-    sine, cosine = _sine_part(turn), _cosine_part(turn)
+    sine = np.sinc(turn / np.pi)
+    cosine = turn / 2.0 * np.sinc(turn / (2.0 * np.pi)) ** 2  # by the half angle
     forward_m = seconds * (sine * twist[:, 0] - cosine * twist[:, 1])
     left_m = seconds * (cosine * twist[:, 0] + sine * twist[:, 1])
     before = heading[:-1]
@@ -269,34 +226,12 @@ class DrivePath:
 def drive_path(
     outputs: Outputs, throttles: Sequence[Throttle], base: Base, *, steps: tuple[StepSpan, ...] = ()
 ) -> tuple[DrivePath, ...]:
-    """Work out the path that the outputs would drive a robot along.
+    """Work out the path that the outputs would drive a robot along, for each step or the whole.
 
     Between two pulses a width holds; the arcs are exact (`integrate`). Wheels do not
-    slip and reach their speed at once, so real robots turn less and start later.
+    slip and reach their speed at once, so real robots turn less and start later. The throttles are
+    left before right.
 
-    Parameters
-    ----------
-    outputs : Outputs
-        The widths.
-    throttles : sequence of Throttle
-        How the controller of each wheel reads them, left before right.
-    base : Base
-        The wheels.
-    steps : tuple of StepSpan, optional
-        One path for each, from its own start; one for the whole where there is none.
-
-    Returns
-    -------
-    tuple of Path
-
-    Raises
-    ------
-    PwmscopeError
-        If there are not two outputs and two throttles, or a step lies
-        outside the time for which the outputs are known.
-
-    Examples
-    --------
     >>> outputs = Outputs(np.array([0.0, 1.0]), np.array([[2000.0, 1500.0]]))
     >>> (path,) = drive_path(outputs, [Throttle(), Throttle()], differential())
     >>> path.turned_deg < 0  # only the left wheel drives: to the right

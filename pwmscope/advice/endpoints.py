@@ -156,7 +156,6 @@ class Setting:
     # farther from neutral
     percent: float | None = None
     predicted: Amount | None = None  # The width after the change, with its uncertainty
-    is_target_assumed: bool = False  # Whether the target is the convention's, not the sheet's
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "sentence", named(self.sentence))
@@ -298,6 +297,10 @@ def advise_neutral(
     leave = _why_leave(
         at, near, limit=why, over="more than", percent=made.percent, transmitter=transmitter
     )
+    if travel.held_neutral or near is Verdict.NOT_SHOWN:
+        edge = f"{leave.removesuffix(' Leave it.')} Set it nearer to {target_us:g} us."
+        said = f"{at}. {travel.held_neutral}" if travel.held_neutral else edge
+        return setting(SettingAction.NOT_SHOWN, said, now)
     if leave:
         return setting(SettingAction.LEAVE, leave, now)
     how = format_change(made, made.percent, transmitter)
@@ -309,11 +312,10 @@ def advise_neutral(
 
 def _neutral_tolerance(channel: BenchChannel) -> tuple[float, str]:
     """How far neutral may be from what the device expects, and why."""
-    if channel.deadband_us is not None and not channel.is_deadband_doubted:
-        half_us = channel.deadband_us / 2.0
+    half_us = channel.half_deadband_us
+    if half_us is not None:
         return half_us, f"half the deadband, {half_us:g} us"
-    part = DEFAULT_STOP if channel.role in CAN_CREEP else 0.01
-    most_us = part * (channel.high_us - channel.low_us)
+    most_us = DEFAULT_STOP * (channel.high_us - channel.low_us)
     return most_us, f"{most_us:g} us, since the sheet states no deadband (common practice)"
 
 
@@ -356,13 +358,18 @@ def advise_endpoint(
     percent = made.percent
     if percent is not None and is_low:
         percent = -percent
-    if is_assumed and channel.role not in MOTORS:
-        said = f"{at}. No change is advised: state {end}_us, from the {_device(channel)}'s manual."
-        return setting(SettingAction.NOT_SHOWN, said, now)
     outward = (made.change.us < 0.0) == is_low
     reach_us, centre_us = transmitter.reach_us, _centre_us(channel)
-    if outward and reach_us is not None and abs(target_us - centre_us) > reach_us:
-        reached_us = centre_us + (-reach_us if is_low else reach_us)
+    which = f" on this side, {'farther from' if outward else 'nearer to'} neutral"
+    how = format_change(made, percent, transmitter, which)
+    is_out = outward and reach_us is not None and abs(target_us - centre_us) > reach_us
+    has_figure, device = not is_out, _device(channel)
+    if is_assumed:
+        action, has_figure = SettingAction.NOT_SHOWN, not is_out and channel.role in MOTORS
+        sentence = f"{at}. No change is advised: state {end}_us, from the {device}'s manual."
+        sentence += f" If it is {target_us:g} us, change the {name} {how}." if has_figure else ""
+    elif is_out:
+        action, reached_us = SettingAction.DEVICE, centre_us + (reach_us or 0.0) * (1 - 2 * is_low)
         sentence = (
             f"{at}. That is out of the transmitter's reach: at {transmitter.most_percent:g} % the "
             f"width comes to about {reached_us:.0f} us. "
@@ -371,23 +378,24 @@ def advise_endpoint(
             f"Calibrate your ESC to the transmitter's endpoints instead: teach it {now.us:.0f} us "
             f"as its {end} end, as its manual says."
             if channel.role in MOTORS
-            else f"Change what the {_device(channel)} moves, or state the {end}_us that it needs."
+            else f"Change what the {device} moves, or state the {end}_us that it needs."
         )
-        return setting(SettingAction.DEVICE, sentence, now, change=made.change)
-    which = f" on this side, {'farther from' if outward else 'nearer to'} neutral"
-    how = format_change(made, percent, transmitter, which)
-    change = f"Change the {name}" if held else f"{_IF_HELD}, change the {name}"
-    sentence = f"{at}. {change} {how}."
-    if outward and channel.role not in (*MOTORS, "kill"):
-        sentence += f" {MIND_STOP}"
-    elif outward and reach_us is None and channel.role in MOTORS:
-        sentence += (
-            " If the setting ends before that, your ESC needs calibrating to the endpoints that "
-            "are reached instead."
-        )
+    else:
+        action = SettingAction.CHANGE
+        change = f"Change the {name}" if held else f"{_IF_HELD}, change the {name}"
+        sentence = f"{at}. {change} {how}."
+        if outward and channel.role not in (*MOTORS, "kill"):
+            sentence += f" {MIND_STOP}"
+        elif outward and reach_us is None and channel.role in MOTORS:
+            sentence += (
+                " If the setting ends before that, your ESC needs calibrating to the endpoints "
+                "that are reached instead."
+            )
     return setting(
-        SettingAction.CHANGE, sentence, now, change=made.change, percent=percent,
-        predicted=made.predicted, is_target_assumed=is_assumed,
+        action, sentence, now,
+        change=made.change if has_figure or action is SettingAction.DEVICE else None,
+        percent=percent if has_figure else None,
+        predicted=made.predicted if has_figure else None,
     )  # fmt: skip
 
 

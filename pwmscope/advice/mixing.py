@@ -143,7 +143,7 @@ def mixing_changes(
     if mixer is not None and kind is not Kind.TWICE:
         words = f"Turn mixing on in the {mixer}, and in no other place."
         if not only_unmixed:
-            words = f"Turn off what mixes beside the {mixer}. If nothing does: {words}"
+            words += f" If it is on already, turn off what mixes beside the {mixer}."
         gain = matrix / max(1.0, strongest)
         return (_change("mixing on", words, mixer, sticks=gain),)
     if mixer == "transmitter":
@@ -198,7 +198,7 @@ def centring_changes(fit: MixFit) -> tuple[Change, ...]:
         if abs(off_us) <= least_us:
             continue
         words = (
-            f"Set the trim setting of {output.line} so that it rests at "
+            f"Set the trim of {output.line} so that it rests at "
             f"{output.travel.neutral_us:g} us; it is {own.terms_us[-1]:.1f} us."
         )
         change = _change("set neutral", words, "transmitter", line=output.line)
@@ -275,7 +275,7 @@ def prove(fit: MixFit, changes: Sequence[Change]) -> Proof:
     return Proof(after, found.name, responses_of(after), works)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class MixingAdvice:
     """Changes to make together, and their proof."""
 
@@ -284,6 +284,10 @@ class MixingAdvice:
     proof: Proof  # What the recorded data say of them
     # Whether something is wrong without them; what is optional comes on top of the best
     needed: bool
+
+    def __repr__(self) -> str:
+        words = "; ".join(change.words for change in self.by_effort)
+        return f"<MixingAdvice{'' if self.needed else ' (optional)'}: {words or 'no change'}>"
 
     @property
     def by_effort(self) -> tuple[Change, ...]:
@@ -320,7 +324,7 @@ def advise_mixing(mixing: Mixing) -> tuple[MixingAdvice, ...]:
     if found.kind is not Kind.MIXED or not proven:
         return tuple(proven)
     if not proven[0].changes:
-        return _optional(fit, ())
+        return (*_centred(fit, found), *_optional(fit, ()))
     return (*proven, *_optional(fit, proven[0].changes))
 
 
@@ -357,6 +361,15 @@ def _proven(fit: MixFit, changes: tuple[Change, ...]) -> MixingAdvice:
     equal = equalising_change(fit.samples, balance.ratio, balance.doubt, swapped=swapped)
     whole = (*changes, equal)
     return MixingAdvice(whole, prove(fit, whole), needed=True)
+
+
+def _centred(fit: MixFit, found: Arrangement) -> tuple[MixingAdvice, ...]:
+    """Offer to set neutrals where it is not shown whether they turn the robot."""
+    changes = centring_changes(fit)
+    is_stated = all(output.travel.is_stated for output in fit.samples.outputs)
+    if not is_stated or straight_finding(fit, found).verdict is not Verdict.NOT_SHOWN:
+        changes = ()
+    return (MixingAdvice(changes, prove(fit, changes), needed=False),) if changes else ()
 
 
 def _optional(fit: MixFit, before: tuple[Change, ...]) -> tuple[MixingAdvice, ...]:

@@ -29,6 +29,7 @@ from pwmscope.bench import (
     Axis,
     BenchChannel,
     BenchSheet,
+    CapturePlan,
     PlanStep,
 )
 from pwmscope.errors import HintError
@@ -99,7 +100,7 @@ _WRONG_MARKER: Final = (
 _ASKED: Final[tuple[SettingName, ...]] = ("neutral", "low endpoint", "high endpoint")
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class SettingsAdvice:
     """What to set on a bench."""
 
@@ -108,6 +109,10 @@ class SettingsAdvice:
     missing: tuple[str, ...]  # The sheet's devices whose lines are not
     alignment: Alignment | None  # Where the plan's steps are, if there was a plan
     swapped: str = ""  # Which lines follow each other's sticks, and what to do; empty for none
+
+    def __repr__(self) -> str:
+        lines = ", ".join(channel.line for channel in self.channels) or "no line"
+        return f"<SettingsAdvice of {lines}: {self.changes} to change, {self.not_shown} not shown>"
 
     def actions(self, action: SettingAction) -> tuple[tuple[str, SettingName], ...]:
         """Return line and setting wherever this is what to do."""
@@ -201,7 +206,12 @@ def _advise_channel(
             reason = ""
             ends = [
                 advise_endpoint(
-                    end, channel, travel, neutral, transmitter, held=_is_held(level, alignment)
+                    end,
+                    channel,
+                    travel,
+                    neutral,
+                    transmitter,
+                    held=_is_held(level, channel, alignment),
                 )
                 for end, level in (("low", travel.low), ("high", travel.high))
             ]
@@ -211,7 +221,6 @@ def _advise_channel(
             other = ends[0] if neutral is None else neutral
             if _is_set_by(rest, other):
                 rest = None
-                ends[0] = replace(ends[0], is_target_assumed=False) if other is ends[0] else ends[0]
             settings += [rest, neutral, *ends]
     if reason:
         settings += _all_not_shown(channel, reason)
@@ -255,18 +264,27 @@ def _all_not_shown(channel: BenchChannel, reason: str) -> tuple[Setting, ...]:
     )
 
 
-def _is_held(level: Level | None, alignment: Alignment | None) -> bool:
-    """Say whether a channel stood at a level while a plan shows a stick at one of its ends."""
+def _is_held(level: Level | None, channel: BenchChannel, alignment: Alignment | None) -> bool:
+    """Say whether a channel stood at a level while a plan shows its control at one of its ends.
+
+    A switch, dial or button that a plan moves is at its other end where it rests.
+    """
     if level is None or alignment is None or not alignment.fits:
         return False
-    at_ends = [
-        span for span in alignment.spans if any(abs(to) >= 1.0 for to in span.step.sticks.values())
-    ]
+    at_ends = [span for span in alignment.spans if _is_at_end(span.step, channel, alignment.plan)]
     return any(
         visit.start_s < span.end_s and span.start_s < visit.end_s
         for visit in level.visits
         for span in at_ends
     )
+
+
+def _is_at_end(step: PlanStep, channel: BenchChannel, plan: CapturePlan) -> bool:
+    """Say whether a step holds what moves a channel at one of its ends."""
+    if not channel.other_control:
+        return any(abs(to) >= 1.0 for to in step.sticks.values())
+    is_moved = any(channel.line in other.controls for other in plan.steps)
+    return is_moved and abs(step.controls.get(channel.line, 1.0)) >= 1.0
 
 
 class Trend(StrEnum):

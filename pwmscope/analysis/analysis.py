@@ -34,9 +34,17 @@ from pwmscope.analysis.terms import (
     read_source,
     read_terms,
 )
-from pwmscope.bench import CAUTIONS, Axis, BenchSheet, CapturePlan, Stretch
+from pwmscope.bench import AXES, CAUTIONS, Axis, BenchSheet, CapturePlan, Stretch
 from pwmscope.capture import Capture, Hints, Observer, observed_by
-from pwmscope.errors import ArgumentError, HintError, PwmscopeError, format_given, require_type
+from pwmscope.errors import (
+    ArgumentError,
+    HintError,
+    Naming,
+    PwmscopeError,
+    format_given,
+    naming_by_default,
+    require_type,
+)
 from pwmscope.findings import (
     ChannelFindings,
     Finding,
@@ -47,7 +55,7 @@ from pwmscope.findings import (
     examine_link_record,
 )
 from pwmscope.findings.failsafe import Failsafe, FailsafeLine, LeftOut, LeftOutKind, check_failsafe
-from pwmscope.model import Hazard
+from pwmscope.model import Hazard, badness
 from pwmscope.pulses import Convention
 from pwmscope.report import (
     Action,
@@ -73,12 +81,20 @@ if TYPE_CHECKING:
     from pwmscope.findings.mixing import Mixing
     from pwmscope.report import Written
 
+
+def _marker_argument(value: str | None) -> str:
+    line, _, level = (value or "").partition("=")
+    return f"`marker=Marker('{line}', '{level}')`" if level else "`marker`"
+
+
+ARGUMENT_OF: Final[Naming] = {"off_line": _marker_argument, "off_at_s": "`off_at`"}
+"""What `analyse` calls the arguments of those whom it asks."""
 _MAX_TOLD: Final = 5
 """Cards that the short form of an analysis names."""
 _WIDE: Final = 100
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class LineAnalysis:
     """Everything about one line over all recordings."""
 
@@ -99,7 +115,10 @@ class LineAnalysis:
         if not found:
             names = dict.fromkeys(f.name for channel in self.channels for f in channel.findings)
             raise ArgumentError("name", format_given(name), f"one of {', '.join(names) or 'none'}")
-        return next((f for f in found if f.value is not None), found[0])
+        worst_first = sorted(found, key=lambda finding: badness(finding.verdict))
+        if worst_first[0].verdict is Verdict.DOES_NOT_MEET:
+            return worst_first[0]
+        return next((f for f in worst_first if f.value is not None), worst_first[0])
 
     def __repr__(self) -> str:
         about = ", ".join(filter(None, (self.role, self.device)))
@@ -115,7 +134,7 @@ class LineAnalysis:
         return tuple(event for _, event in self.failsafe.losses)
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, repr=False, eq=False)
 class Analysis:
     """Everything that recordings of one bench show, judged as one test.
 
@@ -196,7 +215,8 @@ class Analysis:
     @cached_property
     def answer(self) -> Answer:
         """Headline, verdict, hazards, cards and actions together."""
-        return make_answer(self._evidence)
+        with naming_by_default(ARGUMENT_OF):
+            return make_answer(self._evidence)
 
     @cached_property
     def _evidence(self) -> Evidence:
@@ -209,7 +229,8 @@ class Analysis:
     @property
     def failsafe_answer(self) -> Answer:
         """The answer to the failsafe check alone, whatever the pulses show."""
-        return make_answer(Evidence(self.failsafe, self.sheet, read_only=self.read_only))
+        with naming_by_default(ARGUMENT_OF):
+            return make_answer(Evidence(self.failsafe, self.sheet, read_only=self.read_only))
 
     @cached_property
     def checks(self) -> list[LineChecks]:
@@ -270,7 +291,9 @@ class Analysis:
             swapped_mixing,
         )
 
-        findings = self.findings[number]
+        findings = self._recording(number)
+        _check_keys("sides", sides, ("left", "right"))
+        _check_keys("axes", axes, AXES)
         servo = findings.servo_tables
         lines = find_lines(servo, self.sheet, sides, axes)
         if not lines.outputs:
@@ -283,6 +306,7 @@ class Analysis:
             servo,
             lines,
             spans=self.alignments[number].spans if self.alignments else (),
+            planned=() if self.plan is None else self.plan.moved_alone,
             lost={name: channel.loss_spans for name, channel in findings.channels.items()},
             ties=findings.order.grouping.ties,
         )
@@ -311,8 +335,17 @@ class Analysis:
         if self.plan is None:
             raise HintError("A link record is read by its plan. Give its file as plan.")
         return examine_link_record(
-            self.findings[number], self.plan, self.sheet, last_failsafe=last_failsafe
+            self._recording(number), self.plan, self.sheet, last_failsafe=last_failsafe
         )
+
+    def _recording(self, number: int) -> Findings:
+        """Return the findings of a recording by its number, which an argument gave."""
+        last = len(self.findings) - 1
+        expected = "a recording's number, 0" if not last else f"a recording's number, 0 to {last}"
+        require_type("number", number, int, expected)
+        if not 0 <= number <= last:
+            raise ArgumentError("number", format_given(number), expected)
+        return self.findings[number]
 
     @property
     def _swapped(self) -> dict[str, str]:
@@ -380,14 +413,20 @@ class Analysis:
             raise ArgumentError("sheet", "not given", "the bench sheet, which names the devices")
         from pwmscope.advice import Transmitter, advise_settings, stated_scale  # noqa: PLC0415 - slow to import
 
-        if transmitters is None:
+        findings = self._recording(number)
+        expected = "a mapping of lines to Transmitter"
+        if transmitters is not None:
+            require_type("transmitters", transmitters, Mapping, expected)
+            for known in transmitters.values():
+                require_type("transmitters", known, Transmitter, expected)
+        else:
             transmitters = {
                 line: Transmitter(stated_scale(channel.us_per_percent, "as the sheet states"))
                 for line, channel in sheet.channels.items()
                 if channel.us_per_percent is not None
             }
         return advise_settings(
-            self.findings[number], sheet, transmitters=transmitters,
+            findings, sheet, transmitters=transmitters,
             alignment=self.alignments[number] if self.alignments else None, swapped=self._swapped,
         )  # fmt: skip
 
@@ -410,6 +449,10 @@ class Analysis:
         """
         if stretches is None:
             stretches = () if self.sheet is None else self.sheet.stretches
+        expected = "two or more Stretch"
+        require_type("stretches", stretches, Sequence, expected)
+        for stretch in stretches:
+            require_type("stretches", stretch, Stretch, expected)
         from pwmscope.findings import hunt_faults  # noqa: PLC0415 - slow to import
 
         return hunt_faults(self.findings[0], stretches)
@@ -503,7 +546,7 @@ class Analysis:
         return replace(self, wiring=check_wiring(self.sheet))
 
     def __getitem__(self, line: str) -> LineAnalysis:
-        """Return everything about a line."""
+        """Return everything about a line; a sensor's stands in ``findings[0].sensors``."""
         checks = next((found for found in self.checks if found.line == line), None)
         failsafe = next((found for found in self.failsafe.lines if found.line == line), None)
         if failsafe is None:
@@ -623,12 +666,25 @@ class Analysis:
         return write_documents(self, self.settings, Path(folder), replace=replace)
 
 
+def _check_keys(argument: str, given: object, names: Collection[str]) -> None:
+    """Refuse what is no mapping, or has a key that means nothing."""
+    if given is None:
+        return
+    expected = f"a mapping with any of the keys {', '.join(names)}"
+    require_type(argument, given, Mapping, expected)
+    assert isinstance(given, Mapping)  # just seen
+    for key in given:
+        if key not in names:
+            raise ArgumentError(argument, f"a mapping with the key {key!r}", expected)
+
+
 def _html_card(card: Card) -> str:
     about = ", ".join(filter(None, (card.role, card.device)))
     cells = (card.line, about, card.verdict.value, card.told)
     return "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>"
 
 
+@naming_by_default(ARGUMENT_OF)
 def analyse(
     source: Source,
     *more: Source,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
@@ -10,10 +9,8 @@ from pwmscope.bench import CAUTIONS, BenchSheet
 from pwmscope.findings import Finding, Findings, LossEvent
 from pwmscope.model import COVERAGE
 from pwmscope.report import (
-    Action,
     Answer,
     Answered,
-    Card,
     Evidence,
     failsafe_data,
     finding_data,
@@ -30,6 +27,7 @@ if TYPE_CHECKING:
     from pwmscope.report import Written
 
 SCHEMA: Final = 1
+_ACTION: Final = "doing lines sentence value unit"
 
 
 def analysis_data(
@@ -43,10 +41,12 @@ def analysis_data(
         "verdict": answer.verdict.value,
         "sheet": None if sheet is None else {"source": sheet.source, "robot": sheet.robot},
         "hazards": [hazard_data(hazard) for hazard in answer.hazards],
-        "cards": [_card(card) for card in answer.cards],
-        "actions": [_action(action) for action in answer.actions],
+        "cards": [
+            picked(card, "line role device verdict figure action link") for card in answer.cards
+        ],
+        "actions": [picked(action, _ACTION) for action in answer.actions],
         "more_actions": answer.more_actions,
-        "further_actions": [_action(action) for action in answer.further],
+        "further_actions": [picked(action, _ACTION) for action in answer.further],
         "left_out": list(answer.left_out),
         "cautions": list(CAUTIONS if sheet is None else sheet.cautions),
         "recordings": [to_data(findings) for findings in recordings],
@@ -54,20 +54,6 @@ def analysis_data(
         "mixing": _mixing(evidence),
         "settings": _settings(evidence.settings),
         "wiring": _wiring(evidence),
-    }
-
-
-def _card(card: Card) -> dict[str, Any]:
-    return picked(card, "line role device verdict figure action link")
-
-
-def _action(action: Action) -> dict[str, Any]:
-    return {
-        "doing": action.doing,
-        "lines": list(action.lines),
-        "sentence": action.sentence,
-        "value": action.value,
-        "unit": action.unit,
     }
 
 
@@ -113,18 +99,15 @@ def write_documents(
         folders = [folder / name for name in names]
     for own in folders:
         refuse_report(own, replace=replace)
-    advice = setting_sentences(settings)
-    return tuple(
-        write_report(
-            analysis,
-            own,
-            number=number,
-            advice=advice,
-            replace=replace,
-            timeline=timeline_fragment(analysis.findings[number]),
+    advice, written = setting_sentences(settings), []
+    for number, own in enumerate(folders):
+        drawn = timeline_fragment(analysis.findings[number])
+        written.append(
+            write_report(
+                analysis, own, number=number, advice=advice, timeline=drawn, replace=replace
+            )
         )
-        for number, own in enumerate(folders)
-    )
+    return tuple(written)
 
 
 def setting_sentences(settings: SettingsAdvice | None) -> tuple[str, ...]:
@@ -167,12 +150,11 @@ def finding_rows(recordings: tuple[Findings, ...], sheet: BenchSheet | None) -> 
         source = findings.capture.source
         together = _about(source, "", None)
         rows += [{**together, **_finding(finding)} for finding in findings.recording_findings]
-        for line, channel in findings.channels.items():
+        own = [(line, channel.findings) for line, channel in findings.channels.items()]
+        own += [(line, sensor.findings) for line, sensor in findings.sensors.items()]
+        for line, found in own:
             about = _about(source, line, sheet)
-            rows += [{**about, **_finding(finding)} for finding in channel.findings]
-        for line, sensor in findings.sensors.items():
-            about = _about(source, line, sheet)
-            rows += [{**about, **_finding(finding)} for finding in sensor.findings]
+            rows += [{**about, **_finding(finding)} for finding in found]
     return rows
 
 
@@ -181,14 +163,9 @@ def loss_rows(recordings: tuple[Findings, ...], sheet: BenchSheet | None) -> lis
     return [
         {**_about(findings.capture.source, line, sheet), **_loss(event)}
         for findings in recordings
-        for line, event in _losses(findings)
+        for line, channel in findings.channels.items()
+        for event in (() if channel.losses is None else channel.losses.events)
     ]
-
-
-def _losses(findings: Findings) -> Iterator[tuple[str, LossEvent]]:
-    for line, channel in findings.channels.items():
-        for event in () if channel.losses is None else channel.losses.events:
-            yield line, event
 
 
 def _about(source: str, line: str, sheet: BenchSheet | None) -> Row:

@@ -123,9 +123,8 @@ def analyse_many(
     >>> print(outcomes[2].error)
     nowhere.csv: there is no such file; check the name and folder.
     """
-    if isinstance(sources, str | bytes | os.PathLike | Capture) or not isinstance(
-        sources, Iterable
-    ):
+    is_one = isinstance(sources, str | bytes | os.PathLike | Capture) or hasattr(sources, "columns")
+    if is_one or not isinstance(sources, Iterable):
         raise ArgumentError("sources", format_given(sources), "a list of recordings")
     if executor is not None:
         require_type("executor", executor, Executor, "an executor of concurrent.futures")
@@ -151,6 +150,8 @@ def _analysed(
     source: Sources, *, asked: dict[str, Any], take: Callable[[Analysis], Any] | None
 ) -> object:
     """Analyse one recording, or several as one test, where the worker is."""
+    if source == ():
+        raise ArgumentError("sources", "a list with an empty tuple in it", "recordings in each")
     analysis = analyse(*(source if isinstance(source, tuple) else (source,)), **asked)
     return analysis if take is None else take(analysis)
 

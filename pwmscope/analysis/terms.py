@@ -14,7 +14,15 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final, TypeAlias, cast
 
 import numpy as np
 
-from pwmscope.bench import COMMON_PRACTICE, BenchSheet, CapturePlan, Limits, Marker, load_sheet
+from pwmscope.bench import (
+    COMMON_PRACTICE,
+    BenchSheet,
+    CapturePlan,
+    Limits,
+    Marker,
+    check_marker,
+    load_sheet,
+)
 from pwmscope.capture import Capture, Hints, clip, load, time_unit_in
 from pwmscope.errors import ArgumentError, PwmscopeError, format_given, require_type
 from pwmscope.findings.failsafe import reference_of
@@ -35,7 +43,7 @@ FRAME: Final = "the data frame"
 _CHUNK: Final = 1 << 20
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Recording:
     """A recording that was read, and the file it came from."""
 
@@ -174,8 +182,6 @@ LimitsLike: TypeAlias = Limits | Mapping[str, float]
 STATED_WITHIN_S: Final = 0.5
 """Half-width of the uncertainty of a moment that is stated in seconds alone: a hand and a
 stopwatch (common practice)."""
-MIN_FAILSAFE_S: Final = 0.05
-MAX_FAILSAFE_S: Final = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,6 +247,8 @@ def read_terms(
     of_bench = read_sheet(sheet)
     if marker is not None:
         require_type("marker", marker, (str, Marker), "the name of a line or a Marker")
+    if isinstance(marker, Marker):
+        check_marker("marker", marker)
     if off_at is not None and marker is not None:
         raise ArgumentError("off_at", "given together with marker", "one of the two")
     off_at_s = read_off_at(off_at)
@@ -257,22 +265,37 @@ def read_terms(
 
 def read_sheet(sheet: SheetLike | None) -> BenchSheet | None:
     """Read a bench sheet from its file or its table."""
-    if sheet is None or isinstance(sheet, BenchSheet):
+    if sheet is None:
+        return sheet
+    if isinstance(sheet, BenchSheet):
+        # It may be a copy in which something was replaced.
+        if sheet.marker is not None:
+            check_marker("sheet", sheet.marker)
+        try:
+            sheet.limits  # noqa: B018 - it refuses what no limit is
+        except ArgumentError as error:
+            raise ArgumentError(
+                "sheet", f"one whose {error.argument} is {error.found}", error.expected
+            ) from None
         return sheet
     if isinstance(sheet, Mapping):
         from pwmscope.bench import sheet_of  # noqa: PLC0415 - it imports what validates
 
         return sheet_of(sheet)
-    require_type(
-        "sheet", sheet, (str, os.PathLike), "a bench sheet: its file, its table or a BenchSheet"
-    )
+    _require_path("sheet", sheet, "a bench sheet: its file, its table or a BenchSheet")
     return load_sheet(sheet)
+
+
+def _require_path(argument: str, path: object, expected: str) -> None:
+    require_type(argument, path, (str, os.PathLike), expected)
+    if path == "":
+        raise ArgumentError(argument, "an empty text", expected)
 
 
 def _read_plan(plan: PlanLike | None) -> CapturePlan | None:
     if plan is None or isinstance(plan, CapturePlan):
         return plan
-    require_type("plan", plan, (str, os.PathLike), "a capture plan: its file or a CapturePlan")
+    _require_path("plan", plan, "a capture plan: its file or a CapturePlan")
     from pwmscope.bench import load_plan  # noqa: PLC0415 - it imports what validates
 
     return load_plan(plan)
@@ -287,7 +310,7 @@ def read_off_at(off_at: object) -> tuple[tuple[float, float], ...]:
     expected = "seconds, or pairs of seconds and the half-width of their uncertainty"
     if off_at is None:
         return ()
-    if isinstance(off_at, Real):
+    if off_at is not True and isinstance(off_at, Real):
         off_at = [float(off_at)]
     if isinstance(off_at, str) or not isinstance(off_at, Sequence):
         raise ArgumentError("off_at", format_given(off_at), expected)
@@ -300,6 +323,11 @@ def read_off_at(off_at: object) -> tuple[tuple[float, float], ...]:
         if within_s < 0:
             raise ArgumentError("off_at", f"given with a half-width of {within_s:g} s", expected)
         stated.append((time_s, within_s))
+    if stated != sorted(stated):
+        raise ArgumentError(
+            "off_at", "moments that do not rise", expected,
+            "One moment with its uncertainty is a list of one pair, such as [(17.3, 0.5)].",
+        )  # fmt: skip
     return tuple(stated)
 
 
@@ -321,22 +349,20 @@ def _read_limits(limits: LimitsLike | None, sheet: BenchSheet | None) -> Limits:
     usual = COMMON_PRACTICE if sheet is None else sheet.limits
     if limits is None or isinstance(limits, Limits):
         return limits or usual
-    names = [field.name for field in fields(Limits) if field.name != "source"]
+    names = [field.name for field in fields(Limits) if field.name not in ("source", "scale")]
     expected = f"Limits, or a mapping with any of {', '.join(names)}"
     require_type("limits", limits, Mapping, expected)
-    stated = {}
     for name, value in limits.items():
         if name not in names:
             raise ArgumentError("limits", f"a mapping with the key {name!r}", expected)
-        amount = _seconds("limits", value, f"a number for {name}")
-        least, most = (MIN_FAILSAFE_S, MAX_FAILSAFE_S) if name == "failsafe_s" else (0, math.inf)
-        if amount <= 0 or not least <= amount <= most:
-            unit = "seconds" if name.endswith("_s") else "microseconds"
-            within = f"from {least:g} to {most:g}" if math.isfinite(most) else "above 0"
-            raise ArgumentError("limits", f"{amount:g} for {name}", f"a number of {unit} {within}")
-        stated[name] = amount
-    said = ", ".join(f"{name} = {value:g}" for name, value in stated.items())
-    return replace(usual, **stated, source=f"{COMMON_PRACTICE.source}; as asked for: {said}")
+        _seconds("limits", value, f"a number for {name}")
+    said = ", ".join(f"{name} = {value:g}" for name, value in limits.items())
+    source = f"{COMMON_PRACTICE.source}; as asked for: {said}"
+    try:
+        return replace(usual, **dict(limits), source=source)
+    except ArgumentError as error:
+        found = f"{limits[error.argument]:g} for {error.argument}"
+        raise ArgumentError("limits", found, error.expected) from None
 
 
 def _read_span(span: tuple[float | None, float | None] | None) -> tuple[float | None, float | None]:

@@ -63,6 +63,7 @@ from pwmscope.bench.plan import (
     table_handling,
 )
 from pwmscope.bench.sheet import (
+    check_marker,
     find_faults,
     load_sheet,
     parse_sheet,
@@ -100,7 +101,8 @@ __all__ = [
     "Control", "Edge", "Fault", "Feed", "Judgement", "KeyPath", "Level", "Limits", "Marker",
     "MarkerKind", "Mixer", "Mode", "PlanError", "PlanStep", "Receiver", "Role", "Ruling",
     "SheetError", "StepSpan", "StopBand", "Stretch", "Transmitter", "Verdict", "Weapon",
-    "Wiring", "WiringRule", "check_wiring", "filled_sheet", "find_faults", "format_key",
+    "Wiring", "WiringRule", "check_marker", "check_wiring", "filled_sheet", "find_faults",
+    "format_key",
     "judge_band", "judge_protocol", "load_plan", "load_sheet", "make_link_plan",
     "make_marker_plan", "make_plan", "make_table_plan", "needed_pulses", "needed_rate_hz",
     "offered_rate_hz", "parse_plan", "parse_sheet", "plan_schema", "plan_toml",

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Final, Literal, TypeAlias, get_args
 
 from pwmscope.bench.toml_text import format_key
+from pwmscope.errors import require_number
 from pwmscope.model import Span
 
 Role: TypeAlias = Literal[
@@ -81,7 +83,8 @@ class Limits:
     Parameters
     ----------
     neutral_us : float
-        Largest distance of neutral from the convention's.
+        Largest distance of neutral from where the device takes it; half a stated deadband that is
+        more stands in for it.
     overshoot_us : float
         How far a width may lie beyond the convention's endpoints.
     jitter_us : float
@@ -94,6 +97,13 @@ class Limits:
         Farthest a single width may stray from its level while the stick stands still.
     weapon_motion_s, drive_motion_s : float
         Longest time from signal loss until a weapon, or a drive, turns slowly.
+    scale : float, optional
+        What the widths were multiplied by for a convention of another span.
+
+    Raises
+    ------
+    ArgumentError
+        If a limit is no number, or beyond what any limit is.
     """
 
     neutral_us: float
@@ -104,6 +114,38 @@ class Limits:
     excursion_us: float = 20.0
     weapon_motion_s: float = 60.0
     drive_motion_s: float = 2.0
+    scale: float = 1.0
+
+    def __post_init__(self) -> None:
+        for each in fields(self):
+            if each.name in ("source", "scale"):
+                continue
+            least, most = _LIMITS_WITHIN.get(each.name, (0.0, MAX_WIDTH_LIMIT_US * self.scale))
+            unit = "seconds" if each.name.endswith("_s") else "microseconds"
+            within = f"from {least:g} to {most:g}" if least else f"above 0, at most {most:g}"
+            expected = f"a number of {unit} {within}"
+            least = least or math.ulp(0.0)
+            require_number(each.name, getattr(self, each.name), expected, least=least, most=most)
+
+    def basis_of(self, name: str) -> str:
+        """Say whether a limit is common practice's, or was asked for.
+
+        Parameters
+        ----------
+        name : str
+            The limit's name here, such as ``neutral_us``.
+
+        Returns
+        -------
+        str
+
+        Examples
+        --------
+        >>> COMMON_PRACTICE.basis_of("neutral_us")
+        'common practice'
+        """
+        usual = getattr(COMMON_PRACTICE, name) * (self.scale if name.endswith("_us") else 1.0)
+        return "common practice" if math.isclose(getattr(self, name), usual) else "as asked for"
 
     def scaled(self, span_us: float) -> Limits:
         """Return the limits for a convention whose endpoints lie ``span_us`` apart.
@@ -120,18 +162,32 @@ class Limits:
         -------
         Limits
 
+        Raises
+        ------
+        ArgumentError
+            If the distance is no number above 0.
+
         Examples
         --------
         >>> COMMON_PRACTICE.scaled(125.0).neutral_us
         2.5
         """
+        require_number("span_us", span_us, "microseconds above 0", least=math.ulp(0.0))
         scale = span_us / STANDARD_SPAN_US
         return replace(
-            self, neutral_us=self.neutral_us * scale, overshoot_us=self.overshoot_us * scale,
+            self, scale=self.scale * scale, neutral_us=self.neutral_us * scale,
+            overshoot_us=self.overshoot_us * scale,
             jitter_us=self.jitter_us * scale, excursion_us=self.excursion_us * scale,
         )  # fmt: skip
 
 
+MAX_WIDTH_LIMIT_US: Final = 200.0
+"""No limit of a width is wider: it would let a device run (own choice)."""
+MOTION_WITHIN_S: Final = (0.05, 600.0)
+_LIMITS_WITHIN: Final = {
+    "failsafe_s": (0.05, 60.0), "weapon_motion_s": MOTION_WITHIN_S,
+    "drive_motion_s": MOTION_WITHIN_S,
+}  # fmt: skip
 STANDARD_SPAN_US: Final = 1000.0
 """Distance of the standard servo convention's endpoints."""
 
@@ -443,6 +499,13 @@ class BenchChannel:
         return self.deadband_us is None or self.is_deadband_doubted or not is_neutral_known
 
     @property
+    def half_deadband_us(self) -> float | None:
+        """Half the deadband; None where none is stated, or what is stated is doubted."""
+        return (
+            None if self.deadband_us is None or self.is_deadband_doubted else self.deadband_us / 2
+        )
+
+    @property
     def is_deadband_doubted(self) -> bool:
         """Whether the stated deadband is wider than common practice, as by a slip."""
         travel_us = self.high_us - self.low_us
@@ -453,8 +516,8 @@ class BenchChannel:
         return DEFAULT_STOP * (self.high_us - self.low_us)
 
     def _band_round(self, stop_us: float, said: str) -> StopBand:
-        if self.deadband_us is not None and not self.is_deadband_doubted:
-            half_us = self.deadband_us / 2.0
+        half_us = self.half_deadband_us
+        if half_us is not None:
             said += f", with the bench sheet's deadband of {self.deadband_us:g} us round it."
         else:
             half_us = self._margin_us
@@ -610,7 +673,9 @@ class BenchSheet:
     def gaps(self) -> tuple[Gap, ...]:
         """What the failsafe check needs and the sheet does not state, in the sheet's order."""
         own = [gap for c in self.devices for gap in _device_gaps(c)]
-        return (*(_marker_gaps(self.marker) if own or self.marker else ()), *own, *_side_gaps(self))
+        has_to_stop = own or any(device.stop_band is not None for device in self.devices)
+        marker = _marker_gaps(self.marker) if has_to_stop or self.marker else ()
+        return (*marker, *own, *_side_gaps(self))
 
     def stop_band(self, line: str) -> StopBand | None:
         """Return the widths at which the device on a line stands still.
@@ -667,14 +732,14 @@ class BenchSheet:
     def limits(self) -> Limits:
         """The limits, with the sheet's failsafe time and where it stands."""
         stands = self.rulebook or "the bench sheet"
-        return replace(
+        own = replace(
             COMMON_PRACTICE,
             failsafe_s=self.failsafe_s,
             weapon_motion_s=self.weapon_motion_s,
             drive_motion_s=self.drive_motion_s,
-            source=f"{COMMON_PRACTICE.source}; "
-            f"the failsafe limit of {self.failsafe_s:g} s is that of {stands}",
         )
+        said = f"the failsafe limit of {own.failsafe_s:g} s is that of {stands}"
+        return replace(own, source=f"{own.source}; {said}")
 
 
 def _side_gaps(sheet: BenchSheet) -> Iterator[Gap]:
@@ -694,7 +759,7 @@ def _marker_gaps(marker: Marker | None) -> Iterator[Gap]:
         yield Gap(
             "marker",
             "Write [marker] with line, on and kind: the line that shows whether the transmitter is "
-            "on. `pwmscope failsafe` needs it, or `off_line`.",
+            "on. `pwmscope failsafe` needs it, or --off-line.",
         )
         return
     if marker.on is None:

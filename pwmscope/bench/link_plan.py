@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Final
 
-from pwmscope.bench.equipment import BenchSheet
+from pwmscope.bench.equipment import BenchChannel, BenchSheet
 from pwmscope.bench.plan import (
     AXES,
+    LEFT_STICK,
     NO_HAND,
     TWO_HANDS,
+    WAYS,
     Axis,
     CapturePlan,
     Mode,
     PlanStep,
+    Wording,
     plan_of,
     wired_axes,
 )
@@ -39,16 +42,6 @@ STROKE_S: Final = 3.0
 """How long a switch, a dial or a button is off its rest; half as long where it goes there twice."""
 BETWEEN_S: Final = 0.8
 """How long it rests between both."""
-_ON_LEFT: Final[dict[Mode, frozenset[Axis]]] = {
-    1: frozenset({"rudder", "elevator"}),
-    2: frozenset({"rudder", "throttle"}),
-}
-_WAYS: Final[dict[Axis, tuple[str, str]]] = {
-    "aileron": ("right", "left"),
-    "elevator": ("forward", "back"),
-    "throttle": ("up", "down"),
-    "rudder": ("right", "left"),
-}
 
 
 def make_link_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
@@ -62,11 +55,8 @@ def make_link_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
     >>> plan.is_link_record, plan.steps[0].name, round(plan.seconds)
     (True, 'receiver alone', 141)
     """
-    others = {each.line: each.other_control for each in sheet.devices if each.other_control}
-    weapons = [c for c in sheet.channels.values() if c.role == "weapon" and c.line not in others]
-    rests_low = not any(weapon.neutral_us is not None for weapon in weapons)
-    down = ", the throttle all the way down" if rests_low else ""
-    rest = f"Let go of both sticks{down}.{' Switches and dials off.' if others else ''}"
+    names = Wording(sheet, mode)
+    rest, rests_low = names.let_go, names.throttle_rests_low
     steps = (
         PlanStep(
             "receiver alone", ALONE_S, {},
@@ -80,7 +70,7 @@ def make_link_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
         *_stir("before", rests_low=rests_low),
         PlanStep("rest before", REST_S, {}, f"{rest} Touch nothing."),
         *(step for axis in AXES for step in _control(axis, mode, rest, rests_low=rests_low)),
-        *_others(sheet, others),
+        *_others(names.others),
         *_stir("after", rests_low=rests_low),
         PlanStep("rest after", REST_S, {}, f"{rest} Touch nothing."),
         *_check(mode, rests_low=rests_low),
@@ -117,12 +107,12 @@ def _stir(when: str, *, rests_low: bool, other_memory: bool = False) -> Iterator
 
 
 def _control(axis: Axis, mode: Mode, rest: str, *, rests_low: bool) -> Iterator[PlanStep]:
-    on_left = axis in _ON_LEFT[mode]
+    on_left = axis in LEFT_STICK[mode]
     stick = "Left stick" if on_left else "Right stick"
     shows = f"which outputs follow the {axis}, and which way"
     one_way = axis == "throttle" and rests_low
     pushes_s = (ONE_PUSH_S,) if one_way else PUSH_S[:: (-1) ** AXES.index(axis)]
-    for to, way, lasts_s in zip((1.0, -1.0), _WAYS[axis], pushes_s, strict=False):
+    for to, way, lasts_s in zip((1.0, -1.0), WAYS[axis], pushes_s, strict=False):
         hands = f"{stick} all the way {way}, and hold it for {lasts_s:g} s."
         yield PlanStep(f"{axis} {way}", lasts_s, {axis: to}, hands, shows if to > 0 else "")
     yield PlanStep(f"{axis} let go", LET_GO_S + sum(PUSH_S) - sum(pushes_s), {}, rest)
@@ -138,7 +128,7 @@ def _check(mode: Mode, *, rests_low: bool) -> Iterator[PlanStep]:
     ):
         sticks: dict[Axis, float] = {}
         for axis in AXES:
-            side = left if axis in _ON_LEFT[mode] else right
+            side = left if axis in LEFT_STICK[mode] else right
             to = side[0 if axis in {"aileron", "rudder"} else 1]
             if axis != "throttle" or to > 0.0 or not rests_low:
                 sticks[axis] = to
@@ -154,10 +144,10 @@ def _corner(to: tuple[float, float]) -> str:
     return f"{'far' if to[1] > 0.0 else 'near'} {'right' if to[0] > 0.0 else 'left'}"
 
 
-def _others(sheet: BenchSheet, others: Mapping[str, str]) -> Iterator[PlanStep]:
+def _others(others: Mapping[str, BenchChannel]) -> Iterator[PlanStep]:
     """Each switch, dial and button alone: the first once, the next twice, and so on in turn."""
-    for number, (line, kind) in enumerate(others.items(), 1):
-        channel = sheet.channels[line]
+    for number, (line, channel) in enumerate(others.items(), 1):
+        kind = channel.other_control
         control = f"{kind} of {line}"
         device = channel.device or channel.role
         what = f"kill switch ({line})" if channel.role == "kill" else f"{kind} of {device} ({line})"
@@ -250,7 +240,7 @@ def make_marker_plan(sheet: BenchSheet, *, mode: Mode = 2, losses: int = USUAL_O
 def _circled(sheet: BenchSheet, mode: Mode) -> tuple[tuple[Axis, ...], str]:
     """Choose the stick that moves most outputs, a drive's before a weapon's, and how to move it."""
     wired = wired_axes(sheet)
-    left = tuple(axis for axis in wired if axis in _ON_LEFT[mode])
+    left = tuple(axis for axis in wired if axis in LEFT_STICK[mode])
     right = tuple(axis for axis in wired if axis not in left)
     if not wired:
         raise HintError(
@@ -265,5 +255,5 @@ def _circled(sheet: BenchSheet, mode: Mode) -> tuple[tuple[Axis, ...], str]:
     stick = "left stick" if moves is left else "right stick"
     if len(moves) > 1:
         return moves, f"Circle the {stick}, about one turn a second, and do not stop."
-    ways = " and ".join(_WAYS[moves[0]])
+    ways = " and ".join(WAYS[moves[0]])
     return moves, f"Move the {stick} {ways}, about once a second, and do not stop."

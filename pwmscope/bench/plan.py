@@ -35,41 +35,15 @@ def needed_rate_hz(
     width_us: float = 1500.0,
     in_step: bool = True,
 ) -> float | None:
-    """Return the least sample rate at which a mean width is known well enough.
+    """Return the least sample rate at which a mean width is known well enough; None where none is.
 
     The width between two sampled edges has a triangular error of plus and minus Ts,
     so u = Ts / sqrt(6) (JCGM 100, 4.3.9). The mean's uncertainty adds in quadrature
     (5.1.2) the scatter, s / sqrt(n) (4.2.3), the sampling, and the analyser's clock,
-    rectangular over 100 ppm of the width (4.3.7); the wanted half-width is twice that.
+    rectangular over 100 ppm of the width (4.3.7); the wanted half-width is twice that. Edges that
+    keep step with the sampling clock repeat the same sampling error in each pulse, and averaging
+    does not lessen it: that is the careful assumption, since nobody knows before recording.
 
-    Parameters
-    ----------
-    within_us : float
-        Wanted half-width of the 95 % interval, in microseconds.
-    pulses : int
-        How many pulses are averaged.
-    scatter_us : float
-        Standard deviation of the width itself, pulse by pulse.
-    width_us : float
-        The width.
-    in_step : bool
-        Whether to reckon with edges that keep step with the sampling clock: then each
-        pulse repeats the same sampling error and averaging does not lessen it. That is
-        the careful assumption, since nobody knows before recording.
-
-    Returns
-    -------
-    float or None
-        In hertz; None where no rate is enough, because the clock or the scatter alone
-        is too much.
-
-    Raises
-    ------
-    HintError
-        If a figure is out of its range.
-
-    Examples
-    --------
     >>> round(needed_rate_hz(1.0)), needed_rate_hz(0.1) is None
     (829027, True)
     >>> round(needed_rate_hz(1.0, pulses=50, in_step=False))
@@ -209,6 +183,12 @@ class CapturePlan:
         return any(step.moves and not step.transmitter_on for step in self.steps)
 
     @property
+    def moved_alone(self) -> tuple[Axis, ...]:
+        """The stick axes that some step holds by themselves, the transmitter being on."""
+        held = {tuple(s.sticks) for s in self.steps if s.transmitter_on and not s.controls}
+        return tuple(axis for axis in AXES if (axis,) in held)
+
+    @property
     def seconds(self) -> float:
         """How long the plan takes."""
         return sum(step.seconds for step in self.steps)
@@ -282,8 +262,11 @@ _PRIME: Final = 41
 HALF: Final = 0.5
 LITTLE: Final = 0.25
 
-_LEFT: Final[dict[Mode, tuple[Axis, ...]]] = {1: ("elevator", "rudder"), 2: ("throttle", "rudder")}
-_WAYS: Final[dict[Axis, tuple[str, str]]] = {
+LEFT_STICK: Final[dict[Mode, tuple[Axis, ...]]] = {
+    1: ("elevator", "rudder"),
+    2: ("throttle", "rudder"),
+}
+WAYS: Final[dict[Axis, tuple[str, str]]] = {
     "aileron": ("right", "left"),
     "elevator": ("forward", "back"),
     "throttle": ("up", "down"),
@@ -303,39 +286,24 @@ def make_plan(
 ) -> CapturePlan:
     r"""Plan one recording that shows all that a sheet's channels can be asked.
 
+    Power-up and rest first, then each stick axis to both ends and back, the drive moves, and the
+    transmitter off and on again, ``losses`` times: from 2 s (or half a second more than the
+    failsafe limit) to 6 s (or 3.5 s more than that), each another time.
+
     Parameters
     ----------
     sheet : BenchSheet
         Its roles decide about drive moves and the weapon, its marker about the
         wording of the last steps, its failsafe limit about their length.
-    mode : {1, 2}, optional
-        Which axes lie on which stick.
-    within_us : float, optional
-        Wanted half-width of the 95 % interval of each width.
-    scatter_us : float, optional
-        Standard deviation that the widths are expected to have.
-    losses : int, optional
-        How often the transmitter is switched off at the end; 0 for never. The losses
-        last from 2 s (or half a second more than the failsafe limit) to 6 s (or 3.5 s
-        more than that), each another time.
+    within_us, scatter_us : float, optional
+        Wanted half-width of the 95 % interval of each width, and the standard deviation that the
+        widths are expected to have.
     power_up : bool, optional
         Whether the robot gets its power first, the transmitter being off. By default it
         does where the sheet's marker shows it: a switch whose level for on is stated.
     states : bool, optional
         Whether it ends with one loss for each state of the link: a receiver that restarts
         meanwhile, a loss within seconds of linking, a return with sticks up and one at rest.
-
-    Returns
-    -------
-    CapturePlan
-        Power-up and rest first, then each stick axis to both ends and back, the drive
-        moves, and the transmitter off and on again.
-
-    Raises
-    ------
-    HintError
-        If no sample rate gives the wanted uncertainty, or a figure is out of its range, or
-        the marker cannot show power-up.
 
     Examples
     --------
@@ -351,7 +319,7 @@ def make_plan(
             "those of several recordings together."
         )
     rate_hz, hold_s = _need(within_us, scatter_us)
-    names = _Wording(sheet, mode)
+    names = Wording(sheet, mode)
     steps = [
         *(_power_up_steps(names) if _begins_off(sheet, power_up) else ()),
         PlanStep(
@@ -401,18 +369,7 @@ TABLE_READ_S: Final = 20.0
 
 
 def table_handling(plan: CapturePlan) -> tuple[str, str, str]:
-    """Say how long a test at the table takes in all, and that this is an estimate.
-
-    Parameters
-    ----------
-    plan : CapturePlan
-        As `make_table_plan` makes it.
-
-    Returns
-    -------
-    tuple of str
-        The whole, its parts in seconds, and what is estimated.
-    """
+    """Say how long a test at the table takes, its parts in seconds, and what is estimated."""
     whole_s = TABLE_LEAD_S + TABLE_START_S + plan.seconds + TABLE_READ_S
     return (
         f"From lead to verdict: about {math.ceil(whole_s)} s, estimated.",
@@ -433,7 +390,7 @@ def make_table_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
     >>> [step.name for step in plan.steps][2:], plan.seconds
     (['transmitter off', 'link back with sticks up', 'let go'], 16.5)
     """
-    names = _Wording(sheet, mode)
+    names = Wording(sheet, mode)
     loss = _Loss.of(names)
     down = not sheet.transmitter.starts_with_sticks_up
     on_s = ON_S + sheet.transmitter.boot_s
@@ -441,25 +398,21 @@ def make_table_plan(sheet: BenchSheet, *, mode: Mode = 2) -> CapturePlan:
     steps = [
         PlanStep("rest", TABLE_S, {}, f"Transmitter on the table. {names.rest}",
                  "where each output rests", who=NO_HAND),
-        PlanStep("hold", TABLE_S, loss.sticks, loss.hold, "each output off its rest",
-                 controls=loss.controls, who=loss.who),
-        PlanStep("transmitter off", off_s, loss.sticks, f"Transmitter off, {loss.still}.",
-                 f"whether each output stops within {names.failsafe_s:g} s",
-                 transmitter_on=False, controls=loss.controls, who=loss.who),
+        loss.step("hold", TABLE_S, loss.hold, "each output off its rest"),
+        loss.step("transmitter off", off_s, f"Transmitter off, {loss.still}.",
+                  f"whether each output stops within {names.failsafe_s:g} s", transmitter_on=False),
     ]  # fmt: skip
     if down:
         steps += [
-            PlanStep("rest before the link", TABLE_S, {}, f"Still off. {names.rest}",
-                     "that the outputs stay as they are", transmitter_on=False, who=ONE_HAND),
+            names.rest_before_link("rest before the link"),
             PlanStep("link back at rest", on_s, {}, "Transmitter on. Touch nothing.",
                      "the recovery", who=ONE_HAND),
         ]  # fmt: skip
     else:
         steps += [
-            PlanStep("link back with sticks up", on_s, loss.sticks,
-                     f"Keep clear: outputs may jump. Transmitter on, {loss.still}.",
-                     "what the outputs do as the link comes back", controls=loss.controls,
-                     who=loss.who),
+            loss.step("link back with sticks up", on_s,
+                      f"Keep clear: outputs may jump. Transmitter on, {loss.still}.",
+                      "what the outputs do as the link comes back"),
             PlanStep("let go", TABLE_S, {}, names.rest, "that everything is at rest again",
                      who=ONE_HAND),
         ]  # fmt: skip
@@ -476,8 +429,17 @@ class _Loss:
     still: str
     who: str
 
+    def step(
+        self, name: str, seconds: float, hands: str, shows: str, *, transmitter_on: bool = True
+    ) -> PlanStep:
+        """Make a step in which all is held so."""
+        return PlanStep(
+            name, seconds, self.sticks, hands, shows, transmitter_on, controls=self.controls,
+            who=self.who,
+        )  # fmt: skip
+
     @classmethod
-    def of(cls, names: _Wording) -> _Loss:
+    def of(cls, names: Wording) -> _Loss:
         """Choose it: each output that moves is off its rest."""
         sticks, controls = _off_rest(names), names.others_held
         told = [names.hold(sticks)] if sticks else []
@@ -550,18 +512,17 @@ def _need(within_us: float, scatter_us: float) -> tuple[float, float]:
     return rate_hz, hold_s
 
 
-class _Wording:
+class Wording:
     """What the hands do, in words, for one sheet and mode."""
 
     def __init__(self, sheet: BenchSheet, mode: Mode) -> None:
         roles = [channel.role for channel in sheet.channels.values()]
         weapons = [c for c in sheet.channels.values() if c.role == "weapon"]
-        self.others = {c.line: c for c in sheet.devices if _moves_by_other(c)}
+        self.others = {c.line: c for c in sheet.devices if c.other_control}
         sticks = [c for c in weapons if c.line not in self.others]
         self.wired = wired_axes(sheet)
         self.drives = any(role in (*DRIVES, *INTO_MIXER) for role in roles)
         self.weapon = bool(sticks)
-        self.servo = "servo" in roles or "self-righter" in roles
         self.throttle_rests_low = not any(w.neutral_us is not None for w in sticks)
         self.marker = sheet.marker
         self.failsafe_s = sheet.failsafe_s
@@ -570,7 +531,8 @@ class _Wording:
         self._mode = mode
         down = ", the throttle all the way down" if self.throttle_rests_low else ""
         off = " Switches and dials off." if self.others else ""
-        self.rest = f"Let go of both sticks{down}.{off} Touch nothing."
+        self.let_go = f"Let go of both sticks{down}.{off}"
+        self.rest = f"{self.let_go} Touch nothing."
 
     @property
     def others_held(self) -> dict[str, float]:
@@ -580,7 +542,7 @@ class _Wording:
     def set_to(self, line: str, to: float) -> str:
         """Say how to set what is no stick."""
         channel = self.others[line]
-        what = channel.control or "switch"
+        what = channel.other_control
         device = channel.device or f"{channel.role} ({line})"
         if channel.role == "kill":
             return f"Set the kill switch ({line}) to power {'on' if to > 0.0 else 'off'}."
@@ -590,10 +552,12 @@ class _Wording:
         return f"Set the {what} of the {device} {'to ' if place == 'half way' else ''}{place}."
 
     def stick(self, axis: Axis) -> str:
-        return "left stick" if axis in _LEFT[self._mode] else "right stick"
+        """Name the stick that an axis lies on."""
+        return "left stick" if axis in LEFT_STICK[self._mode] else "right stick"
 
     def go(self, axis: Axis, to: float) -> str:
-        way = _WAYS[axis][0 if to > 0 else 1]
+        """Say how to move one axis off its rest."""
+        way = WAYS[axis][0 if to > 0 else 1]
         far = "half way" if abs(to) < 1 else "all the way"
         return f"{self.stick(axis).capitalize()} {far} {way}, and hold it."
 
@@ -602,26 +566,27 @@ class _Wording:
         ways: dict[str, list[str]] = {}
         for axis, to in sticks.items():
             far = "a little" if abs(to) < HALF else "half way"
-            ways.setdefault(self.stick(axis), []).append(f"{far} {_WAYS[axis][0 if to > 0 else 1]}")
+            ways.setdefault(self.stick(axis), []).append(f"{far} {WAYS[axis][0 if to > 0 else 1]}")
         return " ".join(
             f"{stick.capitalize()} {' and '.join(moves)}, and hold it."
             for stick, moves in ways.items()
         )
 
+    def rest_before_link(self, name: str) -> PlanStep:
+        """Bring all to rest while the transmitter is still off."""
+        return PlanStep(
+            name, TABLE_S, {}, f"Still off. {self.rest}", "that the outputs stay as they are",
+            transmitter_on=False, who=ONE_HAND,
+        )  # fmt: skip
+
     def back(self, axis: Axis) -> str:
+        """Say how to bring one axis back to its rest."""
         if axis == "throttle" and self.throttle_rests_low:
             return f"{self.stick(axis).capitalize()} all the way down, and leave it."
         return f"Let go of the {self.stick(axis)}."
 
 
-def _moves_by_other(channel: BenchChannel) -> bool:
-    """Whether something that is no stick moves a channel."""
-    return channel.control in {"switch", "dial", "button"} or (
-        channel.role == "kill" and channel.control is None
-    )
-
-
-def _other_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
+def _other_steps(names: Wording, hold_s: float) -> Iterator[PlanStep]:
     """Move each switch, dial and button alone, from place to place."""
     for line, channel in names.others.items():
         places = [1.0]
@@ -630,23 +595,20 @@ def _other_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
         elif channel.positions == 3:
             places = [0.0, 1.0]
         for to in places:
-            name = f"{channel.control or 'switch'} of {line} {'half way' if to < 1.0 else 'on'}"
-            hands = names.set_to(line, to or HALF)
-            shows = "the width of this place"
-            controls = {line: to or LITTLE}
-            yield PlanStep(name, hold_s, {}, hands, shows, controls=controls, who=ONE_HAND)
+            yield PlanStep(
+                f"{channel.other_control} of {line} {'half way' if to < 1.0 else 'on'}", hold_s, {},
+                names.set_to(line, to or HALF), "the width of this place",
+                controls={line: to or LITTLE}, who=ONE_HAND,
+            )  # fmt: skip
         off = "Let go of the button." if channel.control == "button" else names.set_to(line, -1.0)
-        yield PlanStep(
-            f"{channel.control or 'switch'} of {line} off", hold_s, {}, off, "the way back",
-            who=ONE_HAND,
-        )  # fmt: skip
+        name = f"{channel.other_control} of {line} off"
+        yield PlanStep(name, hold_s, {}, off, "the way back", who=ONE_HAND)
 
 
-def _power_up_steps(names: _Wording) -> Iterator[PlanStep]:
-    sticks = names.rest.removesuffix(" Touch nothing.")
+def _power_up_steps(names: Wording) -> Iterator[PlanStep]:
     yield PlanStep(
         "power up", POWER_UP_S, {},
-        f"Transmitter off. {sticks} Give the robot its power now.",
+        f"Transmitter off. {names.let_go} Give the robot its power now.",
         "what each output does before the link", transmitter_on=False,
     )  # fmt: skip
     yield PlanStep(
@@ -655,11 +617,11 @@ def _power_up_steps(names: _Wording) -> Iterator[PlanStep]:
     )  # fmt: skip
 
 
-def _axis_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
+def _axis_steps(names: Wording, hold_s: float) -> Iterator[PlanStep]:
     for axis in AXES:
         if axis == "throttle" or axis not in names.wired:
             continue
-        plus, minus = _WAYS[axis]
+        plus, minus = WAYS[axis]
         shows = f"which outputs follow the {axis}, how far, and which way"
         yield PlanStep(f"{axis} {plus}", hold_s, {axis: 1.0}, names.go(axis, 1.0), shows)
         yield PlanStep(
@@ -673,7 +635,7 @@ def _axis_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
     yield PlanStep("throttle back", hold_s, {}, names.back("throttle"), "the way back")
 
 
-def _drive_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
+def _drive_steps(names: Wording, hold_s: float) -> Iterator[PlanStep]:
     moves: tuple[tuple[str, Axis, float], ...] = (
         ("forward", "elevator", 1.0),
         ("back", "elevator", -1.0),
@@ -687,7 +649,7 @@ def _drive_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
         yield PlanStep(f"stop after {name}", hold_s, {}, names.back(axis), "the stop")
 
 
-def _weapon_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
+def _weapon_steps(names: Wording, hold_s: float) -> Iterator[PlanStep]:
     if not names.weapon:
         return
     up, down = names.go("throttle", 1.0), names.go("throttle", -1.0)
@@ -702,75 +664,59 @@ def _weapon_steps(names: _Wording, hold_s: float) -> Iterator[PlanStep]:
     yield PlanStep("weapon stop", hold_s, {}, names.back("throttle"), "the weapon's stop")
 
 
-def _loss_steps(names: _Wording, hold_s: float, losses: int) -> Iterator[PlanStep]:
-    loss = _Loss.of(names)
-    sticks, held, still = loss.sticks, loss.hold, loss.still
-    marker = names.marker
+def _loss_steps(names: Wording, hold_s: float, losses: int) -> Iterator[PlanStep]:
+    loss, marker = _Loss.of(names), names.marker
     seen = "" if marker is None else f" Line {marker.line} must change with the switch."
+    on_s = ON_S + names.boot_s
     for number, off_s in enumerate(_off_lengths_s(names.failsafe_s, losses), 1):
-        yield PlanStep(
-            f"held half way {number}", hold_s, sticks, held,
-            "where the outputs are before the loss", controls=loss.controls, who=loss.who,
-        )  # fmt: skip
-        yield PlanStep(
-            f"transmitter off {number}", off_s, sticks,
-            f"Transmitter off, {still}.{seen}",
+        yield loss.step(
+            f"held half way {number}", hold_s, loss.hold, "where the outputs are before the loss"
+        )
+        yield loss.step(
+            f"transmitter off {number}", off_s, f"Transmitter off, {loss.still}.{seen}",
             f"what each output does, and whether it stops within {names.failsafe_s:g} s",
-            transmitter_on=False, controls=loss.controls, who=loss.who,
+            transmitter_on=False,
         )  # fmt: skip
-        on_s = ON_S + names.boot_s
         if names.refuses:
-            yield PlanStep(
-                f"rest before the link {number}", TABLE_S, {}, f"Still off. {names.rest}",
-                "that the outputs stay as they are", transmitter_on=False,
-            )  # fmt: skip
+            yield names.rest_before_link(f"rest before the link {number}")
             yield PlanStep(
                 f"transmitter on {number}", on_s, {}, "Transmitter on. Touch nothing.",
                 "the recovery",
             )  # fmt: skip
             continue
-        yield PlanStep(
-            f"transmitter on {number}", on_s, sticks, f"Transmitter on, {still}.", "the recovery",
-            controls=loss.controls, who=loss.who,
-        )  # fmt: skip
+        hands = f"Transmitter on, {loss.still}."
+        yield loss.step(f"transmitter on {number}", on_s, hands, "the recovery")
         yield PlanStep(
             f"let go {number}", hold_s, {}, names.rest, "that everything is at rest again"
         )
 
 
-def _state_steps(names: _Wording) -> Iterator[PlanStep]:
+def _state_steps(names: Wording) -> Iterator[PlanStep]:
     """Bring the link into each state: lost, restarted, back sticks up, lost soon, back at rest."""
     loss = _Loss.of(names)
     off_s = names.failsafe_s + 3.0 * PAST_LIMIT_S
-    up = {} if names.refuses else loss.sticks
-    on = {} if names.refuses else loss.controls
-    still = "touching nothing" if names.refuses else loss.still
-    yield PlanStep("states: hold", TABLE_S, loss.sticks, loss.hold, "each output off its rest",
-                   controls=loss.controls, who=loss.who)  # fmt: skip
-    yield PlanStep("states: lost", off_s, loss.sticks, f"Transmitter off, {loss.still}.",
-                   "what each output does", transmitter_on=False, controls=loss.controls,
-                   who=loss.who)  # fmt: skip
+    up = loss
     if names.refuses:
-        yield PlanStep(
-            "states: rest", TABLE_S, {}, f"Still off. {names.rest}",
-            "that the outputs stay as they are", transmitter_on=False, who=ONE_HAND,
-        )  # fmt: skip
-    yield PlanStep("states: receiver restarted", RESTART_S, up,
-                   "Still off. Take the robot's power away for 2 s and give it back.",
-                   "what each output does after a restart without the link",
-                   transmitter_on=False, controls=on, who=TWO_PEOPLE)  # fmt: skip
-    yield PlanStep(
-        "states: link back with sticks up", SOON_ON_S + names.boot_s, up,
-        f"Keep clear: outputs may jump. Transmitter on, {still}.",
-        "what the outputs do as the link comes back", controls=on, who=loss.who,
+        up = replace(loss, sticks={}, controls={}, still="touching nothing")
+    yield loss.step("states: hold", TABLE_S, loss.hold, "each output off its rest")
+    yield loss.step("states: lost", off_s, f"Transmitter off, {loss.still}.",
+                    "what each output does", transmitter_on=False)  # fmt: skip
+    if names.refuses:
+        yield names.rest_before_link("states: rest")
+    yield replace(up, who=TWO_PEOPLE).step(
+        "states: receiver restarted", RESTART_S,
+        "Still off. Take the robot's power away for 2 s and give it back.",
+        "what each output does after a restart without the link", transmitter_on=False,
     )  # fmt: skip
-    yield PlanStep("states: lost soon", off_s, up, f"Transmitter off again at once, {still}.",
-                   "whether presets are there within seconds of linking", transmitter_on=False,
-                   controls=on, who=loss.who)  # fmt: skip
-    yield PlanStep(
-        "states: rest before the link", TABLE_S, {}, f"Still off. {names.rest}",
-        "that the outputs stay as they are", transmitter_on=False, who=ONE_HAND,
+    yield up.step(
+        "states: link back with sticks up", SOON_ON_S + names.boot_s,
+        f"Keep clear: outputs may jump. Transmitter on, {up.still}.",
+        "what the outputs do as the link comes back",
     )  # fmt: skip
+    yield up.step("states: lost soon", off_s, f"Transmitter off again at once, {up.still}.",
+                  "whether presets are there within seconds of linking",
+                  transmitter_on=False)  # fmt: skip
+    yield names.rest_before_link("states: rest before the link")
     yield PlanStep(
         "states: link back at rest", ON_S + names.boot_s, {}, "Transmitter on. Touch nothing.",
         "that nothing runs", who=ONE_HAND,
@@ -792,21 +738,16 @@ def _off_lengths_s(failsafe_s: float, losses: int) -> list[float]:
     return [round(least_s + step_s * ranks[turn], 1) for turn in turns]
 
 
-def _off_rest(names: _Wording) -> dict[Axis, float]:
+def _off_rest(names: Wording) -> dict[Axis, float]:
     """Choose where the sticks are held in a loss: each output that moves is off its rest.
 
     Forward and right are held unequally, so that neither side of a mixed drive is
     at neutral, nor one of an unmixed.
     """
-    sticks: dict[Axis, float] = {"elevator": HALF}
-    if names.drives:
-        sticks["aileron"] = LITTLE
-    if names.weapon:
-        sticks["throttle"] = HALF
-    if names.servo:
-        sticks["rudder"] = HALF
-    return {axis: to for axis, to in sticks.items() if axis in names.wired}
+    order: tuple[Axis, ...] = ("elevator", "aileron", "throttle", "rudder")
+    held = {axis: HALF for axis in order if axis in names.wired}
+    return {**held, "aileron": LITTLE} if names.drives else held
 
 
-def _both(names: _Wording, axes: Iterable[Axis]) -> bool:
+def _both(names: Wording, axes: Iterable[Axis]) -> bool:
     return len({names.stick(axis) for axis in axes}) > 1

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, Final, TypeAlias
 
 from pydantic import Field, ValidationError
 from pydantic_core import ErrorDetails
 
 from pwmscope.bench.plan import AXES, Axis, CapturePlan, Mode, PlanStep
-from pwmscope.bench.sheet_model import Allowed, Table, Text, toml_schema
+from pwmscope.bench.sheet_model import Allowed, Table, Text, fault_of, toml_schema
 from pwmscope.bench.toml_text import (
     MAX_SHOWN,
-    NumberedPath,
+    MISSING,
+    Fault,
     TomlError,
-    key_lines,
-    line_of,
     nearest,
     parse_toml,
     quoted,
@@ -23,6 +23,7 @@ from pwmscope.bench.toml_text import (
     refuse_other_kind,
     short,
     shown,
+    toml_error,
 )
 
 MAX_STEPS: Final = 500
@@ -111,10 +112,6 @@ def plan_schema() -> dict[str, Any]:
     return toml_schema(PlanTable, "pwmscope capture plan")
 
 
-_Fault: TypeAlias = tuple[NumberedPath, str, str]
-"""The key, what was found there, and what was expected."""
-
-
 class PlanError(TomlError):
     """A capture plan cannot be used as it stands; the key's step is counted from 1.
 
@@ -125,54 +122,16 @@ class PlanError(TomlError):
     """
 
 
-def _first_fault(error: ValidationError, text: str, source: str) -> PlanError:
-    """Make the error for the fault that stands first in the file, valid TOML."""
-    lines = key_lines(text)
-    faults = [_fault_of(details) for details in error.errors(include_url=False)]
-    path, found, allowed = min(faults, key=lambda fault: line_of(lines, fault[0]))
-    return PlanError(source, line_of(lines, path), _format_key(path), found, allowed)
-
-
-def _fault_at(path: NumberedPath, found: str, allowed: str, text: str, source: str) -> PlanError:
-    """Make the error for what stands at one key of a file, valid TOML."""
-    return PlanError(source, line_of(key_lines(text), path), _format_key(path), found, allowed)
-
-
-def _fault_of(details: ErrorDetails) -> _Fault:
-    """Say in our words what pydantic found wrong."""
-    loc: NumberedPath = details["loc"]
-    value = shown(details["input"])
-    in_step = len(loc) > 1 and loc[0] == "steps"
-    model = StepTable if in_step else PlanTable
-    path = loc[:3] if in_step else loc[:1]
-    key = str(path[-1])
-    if in_step and len(loc) == 2:
-        return path, f"the value is {value}", "a table of keys, as under [[steps]]"
-    if details["type"] == "extra_forbidden":
-        found = f"there is no such key, and its value is {value}"
-        keys = list(model.model_fields)
-        return path, found, f"one of the keys {', '.join(keys)}{nearest(key, keys)}"
-    if details["type"] == "missing":
-        return path, "the value is missing", _allowed(model, key)
-    if key == "sticks" and len(loc) > 3:
-        axis = short(str(loc[3]), MAX_SHOWN)
-        found = f"the value is {axis} = {value}"
-        if loc[3] not in AXES:
-            found = f"there is no axis {axis}{nearest(axis, list(AXES))}"
-        return path, found, _allowed(model, key)
-    return path, f"the value is {value}", _allowed(model, key)
-
-
-def _allowed(model: type[StepTable] | type[PlanTable], key: str) -> str:
-    field = model.model_fields[key]
-    return next(part.text for part in field.metadata if isinstance(part, Allowed))
-
-
-def _format_key(path: NumberedPath) -> str:
-    """Name a key, its step counted from 1."""
-    if len(path) < 2 or not isinstance(path[1], int):
-        return short(str(path[0]), 60)
-    return ", ".join([f"step {path[1] + 1}", *(short(str(part), 60) for part in path[2:])])
+def _fault_of(details: ErrorDetails) -> Fault:
+    """Say in our words what pydantic found wrong; of sticks, which axis."""
+    fault, loc = fault_of(details, PlanTable), details["loc"]
+    if fault.path[-1] != "sticks" or len(loc) < 4:
+        return fault
+    axis = short(str(loc[3]), MAX_SHOWN)
+    lead = f"the value is {axis} = {shown(fault.value)}"
+    if loc[3] not in AXES:
+        lead = f"there is no axis {axis}{nearest(axis, AXES)}"
+    return Fault(fault.path, MISSING, fault.allowed, lead)
 
 
 MAX_BYTES: Final = 512 * 1024
@@ -225,27 +184,13 @@ def parse_plan(text: str, *, source: str = "capture plan") -> CapturePlan:
     try:
         model = PlanTable.model_validate(table)
     except ValidationError as error:
-        raise _first_fault(error, text, source) from None
-    steps = tuple(
-        PlanStep(
-            s.name,
-            s.seconds,
-            dict(s.sticks),
-            s.hands,
-            s.shows,
-            s.transmitter_on,
-            other_memory=s.other_memory,
-            controls=dict(s.controls),
-            who=s.who,
-            moves=tuple(s.moves),
-        )
-        for s in model.steps
-    )
-    _refuse_contradictions(steps, text, source)
-    return CapturePlan(
-        steps, model.robot, model.mode, model.marker, model.within_us, model.sample_rate_hz,
-        model.shows_motion,
-    )  # fmt: skip
+        faults = [_fault_of(details) for details in error.errors(include_url=False)]
+        raise toml_error(PlanError, faults, text, source) from None
+    steps = tuple(PlanStep(**{**dict(step), "moves": tuple(step.moves)}) for step in model.steps)
+    faults = list(_contradictions(steps))
+    if faults:
+        raise toml_error(PlanError, faults, text, source)
+    return CapturePlan(**{**dict(model), "steps": steps})
 
 
 def plan_toml(plan: CapturePlan) -> str:
@@ -255,45 +200,37 @@ def plan_toml(plan: CapturePlan) -> str:
     >>> parse_plan(plan_toml(plan)) == plan
     True
     """
-    lines = [*(f"# {caution}" for caution in plan.cautions), ""]
-    lines += [f"robot = {quoted(plan.robot)}", f"mode = {plan.mode}"]
-    if plan.marker:
-        lines.append(f"marker = {quoted(plan.marker)}")
-    lines += [f"within_us = {plan.within_us!r}", f"sample_rate_hz = {plan.sample_rate_hz!r}"]
-    if plan.shows_motion:
-        lines.append("shows_motion = true")
+    lines = [*(f"# {caution}" for caution in plan.cautions), "", f"robot = {quoted(plan.robot)}"]
+    lines += _stated(plan, "mode marker within_us sample_rate_hz shows_motion")
     for step in plan.steps:
-        lines += ["", "[[steps]]", f"name = {quoted(step.name)}", f"seconds = {step.seconds!r}"]
-        if step.sticks:
-            axes = ", ".join(f"{axis} = {float(to)!r}" for axis, to in step.sticks.items())
-            lines.append(f"sticks = {{ {axes} }}")
-        if step.controls:
-            places = ", ".join(f"{quoted(at)} = {float(to)!r}" for at, to in step.controls.items())
-            lines.append(f"controls = {{ {places} }}")
-        if step.moves:
-            lines.append(f"moves = [{', '.join(map(quoted, step.moves))}]")
-        if not step.transmitter_on:
-            lines.append("transmitter_on = false")
-        if step.other_memory:
-            lines.append("other_memory = true")
-        lines += [f"{key} = {quoted(text)}" for key, text in _texts(step) if text]
+        lines += ["", "[[steps]]"]
+        lines += _stated(step, "name seconds sticks controls moves")
+        lines += ["transmitter_on = false"] * (not step.transmitter_on)
+        lines += _stated(step, "other_memory hands shows who")
     return "\n".join(lines) + "\n"
 
 
-def _texts(step: PlanStep) -> tuple[tuple[str, str], ...]:
-    return ("hands", step.hands), ("shows", step.shows), ("who", step.who)
+def _stated(of: CapturePlan | PlanStep, keys: str) -> list[str]:
+    """Write the keys of a table that state something."""
+    values = ((key, getattr(of, key)) for key in keys.split())
+    return [f"{key} = {_toml(value)}" for key, value in values if value]
 
 
-def _refuse_contradictions(steps: tuple[PlanStep, ...], text: str, source: str) -> None:
-    seen: set[str] = set()
-    for at, step in enumerate(steps):
-        if step.name in seen:
-            path: NumberedPath = ("steps", at, "name")
-            found, allowed = f"the value is {shown(step.name)}", "a name that no step before has"
-        elif at == 0 and not any(each.transmitter_on for each in steps):
-            path = ("steps", at, "transmitter_on")
-            found, allowed = "it is false in every step", "a step with the transmitter on"
-        else:
-            seen.add(step.name)
-            continue
-        raise _fault_at(path, found, allowed, text, source)
+def _toml(value: object) -> str:
+    if isinstance(value, Mapping):
+        names = {key: key if key in AXES else quoted(key) for key in value}
+        pairs = (f"{names[key]} = {float(to)!r}" for key, to in value.items())
+        return f"{{ {', '.join(pairs)} }}"
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(quoted, value))}]"
+    return quoted(value) if isinstance(value, str) else str(value).replace("True", "true")
+
+
+def _contradictions(steps: tuple[PlanStep, ...]) -> Iterator[Fault]:
+    if not any(step.transmitter_on for step in steps):
+        lead = "it is false in every step"
+        yield Fault(("steps", 0, "transmitter_on"), MISSING, "a step with the transmitter on", lead)
+    names = [step.name for step in steps]
+    for at, name in enumerate(names):
+        if name in names[:at]:
+            yield Fault(("steps", at, "name"), name, "a name that no step before has")

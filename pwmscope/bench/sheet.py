@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import datetime
 import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
+
+import numpy as np
 
 from pwmscope.bench.equipment import (
     DRIVES,
@@ -31,7 +34,6 @@ from pwmscope.bench.toml_text import (
     SheetError,
     format_key,
     key_lines,
-    line_of,
     nearest,
     parse_toml,
     quoted,
@@ -39,8 +41,9 @@ from pwmscope.bench.toml_text import (
     refuse_other_kind,
     short,
     shown,
+    toml_error,
 )
-from pwmscope.errors import ArgumentError
+from pwmscope.errors import ArgumentError, require_type
 from pwmscope.pulses import STANDARD_SERVO
 
 if TYPE_CHECKING:
@@ -103,7 +106,7 @@ def find_contradictions(sheet: BenchSheet, table: Mapping[str, Any]) -> Iterator
     found = stretch_fault(sheet.stretches)
     if found is not None:
         place, key, value, allowed = found
-        yield Fault(("stretch", str(place), key), value, allowed)
+        yield Fault(("stretch", place, key), value, allowed)
 
 
 def _of_marker(marker: Marker, stated: Mapping[str, Any]) -> Iterator[Fault]:
@@ -471,23 +474,63 @@ def parse_sheet(text: str, *, source: str = "bench sheet") -> BenchSheet:
     refuse_other_kind(table, source, "sheet")
     sheet, faults = _held(table, source)
     if sheet is None or faults:
-        raise _sheet_error(faults, text, source)
+        raise toml_error(SheetError, faults, text, source)
     return sheet
-
-
-_MAX_KEY: Final = 120
-_MAX_ALLOWED: Final = 400
 
 
 def sheet_of(table: Mapping[str, object]) -> BenchSheet:
-    """Make a bench sheet of a table with the keys of docs/sheet.md."""
-    sheet, faults = _held(table, "the table given as sheet")
+    """Make a bench sheet of a table with the keys of docs/sheet.md.
+
+    Tuples stand for lists, and numpy's numbers for Python's.
+
+    >>> sheet_of({"channels": {"RX1": {"role": "weapon", "stop_us": (980, 1020)}}}).channels[
+    ...     "RX1"
+    ... ].stop_us
+    (980.0, 1020.0)
+    """
+    sheet, faults = _held(_toml_table(table), "the table given as sheet")
     if sheet is None or faults:
         first = faults[0]
-        key = short(format_key(first.path), _MAX_KEY)
-        found = f"a table in which {key} is wrong: {first.lead} {_shown(first.value)}"
-        raise ArgumentError("sheet", found, short(first.allowed, _MAX_ALLOWED))
+        found = f"a table in which {first.key} is wrong: {first.found}"
+        raise ArgumentError("sheet", found, short(first.allowed, 400))
     return sheet
+
+
+def _toml_table(table: Mapping[str, object]) -> dict[str, object]:
+    """Write a table's values in the types that a TOML file has."""
+    for key in table:
+        require_type("sheet", key, str, "a table whose keys are texts")
+    return {key: _toml_kind(value) for key, value in table.items()}
+
+
+def _toml_kind(value: object) -> object:
+    if isinstance(value, Mapping):
+        return _toml_table(value)
+    if isinstance(value, np.generic | np.ndarray):
+        return value.tolist()
+    return list(map(_toml_kind, value)) if isinstance(value, list | tuple) else value
+
+
+def check_marker(argument: str, marker: Marker) -> None:
+    """Hold a marker that was made by hand against what a sheet's may be.
+
+    >>> check_marker("marker", Marker("tx-on", "high", "switch"))
+    """
+    stated = {
+        "line": marker.line, "on": marker.on, "kind": marker.kind,
+        "late_s": marker.stated_late_s,
+        "late_least_s": None if marker.least_late_s == 0 else marker.least_late_s,
+        "back_late_s": marker.stated_back_late_s,
+    }  # fmt: skip
+    names: dict[str | int, str] = dict(
+        zip(stated, (field.name for field in fields(Marker)), strict=True)
+    )
+    _, faults = _held({"marker": {k: v for k, v in stated.items() if v is not None}}, "")
+    if faults:
+        first = faults[0]
+        name = names.get(first.path[-1], "line")
+        found = f"a Marker in which {name} is wrong: {first.found}"
+        raise ArgumentError(argument, found, short(first.allowed, 400))
 
 
 def find_faults(table: Mapping[str, object]) -> tuple[Fault, ...]:
@@ -632,30 +675,3 @@ def _channel(line: str, table: ChannelTable) -> BenchChannel:
         is_low_assumed="low_us" not in table.model_fields_set,
         is_high_assumed="high_us" not in table.model_fields_set,
     )  # fmt: skip
-
-
-def _sheet_error(faults: Iterable[Fault], text: str, source: str) -> SheetError:
-    """Make the error for the fault that stands first in the file."""
-    lines = key_lines(text)
-    first = min(faults, key=lambda fault: line_of(lines, _numbered(fault.path)))
-    found = f"{first.lead} {_shown(first.value)}"
-    key, allowed = short(_named_key(first.path), _MAX_KEY), short(first.allowed, _MAX_ALLOWED)
-    return SheetError(source, line_of(lines, _numbered(first.path)), key, found, allowed)
-
-
-def _numbered(path: tuple[str, ...]) -> tuple[str | int, ...]:
-    """Give the place of a stretch in its list as a number."""
-    if path[0] != "stretch" or len(path) == 1:
-        return path
-    return (path[0], int(path[1]), *path[2:])
-
-
-def _named_key(path: tuple[str, ...]) -> str:
-    """Write a key; a stretch is counted from 1."""
-    if path[0] != "stretch" or len(path) == 1:
-        return format_key(path)
-    return ", ".join((f"stretch {int(path[1]) + 1}", *path[2:]))
-
-
-def _shown(value: object) -> str:
-    return "missing" if value is MISSING else shown(value)

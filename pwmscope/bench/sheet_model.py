@@ -7,7 +7,7 @@ import re
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, Final, TypeAlias, get_args
+from typing import Annotated, Any, Final, TypeAlias, TypeGuard, get_args, get_origin
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
@@ -42,7 +42,7 @@ from pwmscope.bench.equipment import (
     SuppliedBy,
     Turns,
 )
-from pwmscope.bench.toml_text import MISSING, Fault, KeyPath, nearest, nearest_of
+from pwmscope.bench.toml_text import MISSING, Fault, NumberedPath, nearest, nearest_of
 from pwmscope.pulses import STANDARD_SERVO
 
 _UNITS: Final = {
@@ -524,20 +524,6 @@ class SheetTable(Table):
     )
 
 
-ONE_TABLES: Final[dict[str, type[Table]]] = {
-    "limits": LimitsTable,
-    "marker": MarkerTable,
-    "transmitter": TransmitterTable,
-    "receiver": ReceiverTable,
-    "analyser": AnalyserTable,
-}
-"""The tables of which the sheet has one."""
-STRETCH: Final = "stretch"
-"""The tables of which the sheet has a list."""
-NAMED_TABLES: Final[dict[str, type[Table]]] = {"channels": ChannelTable, "sources": SourceTable}
-"""The tables of which the sheet has one for each name."""
-
-
 class _TomlSchema(GenerateJsonSchema):
     """JSON Schema without nulls, which TOML does not have, and without invented titles."""
 
@@ -578,32 +564,43 @@ def checked(table: Mapping[str, object]) -> SheetTable | list[Fault]:
     try:
         return SheetTable.model_validate(dict(table))
     except ValidationError as error:
-        return [_fault(details) for details in error.errors(include_url=False)]
+        return [fault_of(details, SheetTable) for details in error.errors(include_url=False)]
 
 
-def _fault(details: ErrorDetails) -> Fault:
+def fault_of(details: ErrorDetails, model: type[Table]) -> Fault:
     """Say in our words what pydantic found wrong, with the path of the key as TOML has it."""
-    loc = [str(part) for part in details["loc"]]
-    # Behind a key pydantic goes on with the list's index or the alternative that it tried.
-    depth = 3 if loc[0] in (*NAMED_TABLES, STRETCH) else 2 if loc[0] in ONE_TABLES else 1
-    path = tuple(loc[:depth])
-    model = _table_of(path)
-    if model is None or details["type"] == "model_type":
+    path, owner = _owner(model, details["loc"])
+    if owner is None or details["type"] == "model_type":
         return Fault(path, details["input"], "a table of keys")
+    key = str(path[-1])
     if details["type"] == "extra_forbidden":
         lead = "there is no such key, and its value is"
-        return Fault(path, details["input"], _known(path[-1], list(model.model_fields)), lead)
+        return Fault(path, details["input"], _known(key, list(owner.model_fields)), lead)
     value = MISSING if details["type"] == "missing" else details["input"]
-    return Fault(path, value, _expected(_allowed(model, path[-1]), value))
+    return Fault(path, value, _expected(_allowed(owner, key), value))
 
 
-def _table_of(path: KeyPath) -> type[Table] | None:
-    """Return the table whose key a path names; None for a line or a source itself."""
-    if path[0] == STRETCH and len(path) > 1:
-        return StretchTable if len(path) == 3 else None
-    if path[0] in NAMED_TABLES and len(path) > 1:
-        return NAMED_TABLES[path[0]] if len(path) == 3 else None
-    return ONE_TABLES[path[0]] if len(path) == 2 else SheetTable
+def _owner(model: type[Table], loc: NumberedPath) -> tuple[NumberedPath, type[Table] | None]:
+    """Find the key at a place, and the table that has it; None for one of several tables itself.
+
+    Behind a key pydantic goes on with the list's index or the alternative that it tried.
+    """
+    owner, at = model, 0
+    while True:
+        field = owner.model_fields.get(str(loc[at]))
+        kind = None if field is None else field.annotation
+        inner = next((t for t in (kind, *get_args(kind)) if _is_table(t)), None)
+        is_many = get_origin(kind) in {dict, list}
+        if inner is None or len(loc) == at + 1:
+            return loc[: at + 1], owner
+        at += 1 + is_many
+        if len(loc) == at:
+            return loc, None
+        owner = inner
+
+
+def _is_table(kind: object) -> TypeGuard[type[Table]]:
+    return isinstance(kind, type) and issubclass(kind, Table)
 
 
 def _allowed(model: type[Table], key: str) -> Allowed:

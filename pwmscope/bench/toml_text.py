@@ -363,13 +363,39 @@ class SheetError(TomlError):
 
 MISSING: Final = object()
 """Stands for the value of a key that is not there."""
+_MAX_KEY: Final = 120
+_MAX_ALLOWED: Final = 400
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
     """A key of a file whose value cannot stand, what may, and what is said before the value."""
 
-    path: KeyPath
-    value: object
+    path: NumberedPath
+    value: object  # `MISSING` where there is none, or ``lead`` says it all
     allowed: str
     lead: str = "the value is"
+
+    @property
+    def found(self) -> str:
+        """What was found there."""
+        if self.value is MISSING:
+            return "the value is missing" if self.lead == "the value is" else self.lead
+        return f"{self.lead} {shown(self.value)}"
+
+    @property
+    def key(self) -> str:
+        """The key with its tables; those of a list are counted from 1."""
+        name, *others = map(str, self.path)
+        if len(self.path) > 1 and isinstance(self.path[1], int):
+            name, others = f"{name.removesuffix('s')} {self.path[1] + 1}", others[1:]
+            return short(", ".join([name, *others]), _MAX_KEY)
+        return short(format_key((name, *others)), _MAX_KEY)
+
+
+def toml_error(kind: type[TomlError], faults: Iterable[Fault], text: str, source: str) -> TomlError:
+    """Make the error for the fault that stands first in a file, valid TOML."""
+    lines = key_lines(text)
+    first = min(faults, key=lambda fault: line_of(lines, fault.path))
+    allowed = short(first.allowed, _MAX_ALLOWED)
+    return kind(source, line_of(lines, first.path), first.key, first.found, allowed)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, TypeAlias
 
 from pwmscope.bench.equipment import DRIVES, BenchChannel, BenchSheet, OnLoss
 from pwmscope.bench.toml_text import KeyPath
-from pwmscope.model import Verdict, governing
+from pwmscope.model import Verdict, format_list, governing
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +21,9 @@ class Judgement:
     at: tuple[KeyPath, ...] = ()  # The tables of the sheet that the answer is about
 
 
+_Judge: TypeAlias = Callable[[BenchSheet], Judgement]
+
+
 @dataclass(frozen=True, slots=True)
 class WiringRule:
     """One rule of wiring."""
@@ -29,7 +32,8 @@ class WiringRule:
     demands: str  # What it demands, as a sentence
     reason: str  # Why, as a sentence
     source: str  # Where it comes from; "common practice" for a fact of the trade
-    judge: Callable[[BenchSheet], Judgement]  # Holds a sheet against it
+    judge: _Judge  # Holds a sheet against it
+    of_devices: bool  # Whether it asks for devices, and shows nothing without one
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +49,21 @@ class Ruling:
     advice: str
     source: str
     at: tuple[KeyPath, ...]  # The tables of the sheet that the answer is about
+
+
+_RULES: Final[list[WiringRule]] = []
+
+
+def _rule(
+    name: str, demands: str, reason: str, source: str, *, of_devices: bool = False
+) -> Callable[[_Judge], _Judge]:
+    """Put a function among the rules, in the order of this module."""
+
+    def ruled(judge: _Judge) -> _Judge:
+        _RULES.append(WiringRule(name, demands, reason, source, judge, of_devices))
+        return judge
+
+    return ruled
 
 
 def meets(sentence: str) -> Judgement:
@@ -73,22 +92,16 @@ def named(channel: BenchChannel) -> str:
     return f"{channel.line} ({channel.device or channel.role})"
 
 
-def listed(names: Iterable[str]) -> str:
-    """List names in a sentence.
+def _names(devices: Iterable[BenchChannel]) -> str:
+    return format_list([named(device) for device in devices])
 
-    >>> listed(["RX1", "RX2", "RX3"]), listed(["RX1"])
-    ('RX1, RX2 and RX3', 'RX1')
-    """
-    *first, last = names
-    return f"{', '.join(first)} and {last}" if first else last
+
+def _tables(devices: Iterable[BenchChannel]) -> list[KeyPath]:
+    return [("channels", device.line) for device in devices]
 
 
 def verb(count: int, one: str, many: str) -> str:
-    """Choose the form of a word by how many it is about.
-
-    >>> verb(1, "draws", "draw"), verb(2, "draws", "draw")
-    ('draws', 'draw')
-    """
+    """Choose the form of a word by how many it is about."""
     return one if count == 1 else many
 
 
@@ -164,18 +177,14 @@ from memory)."""
 _UNPOWERED: Final = "With everything unpowered"
 
 
-def judge_one_source(sheet: BenchSheet) -> Judgement:
-    """Count the sources whose power wire is connected to the receiver.
-
-    >>> from pwmscope.bench import parse_sheet
-    >>> sheet = parse_sheet('''
-    ... [channels]
-    ... RX1 = {role = "drive-left", feeds_5v = true}
-    ... RX2 = {role = "drive-right", feeds_5v = true}
-    ... ''')
-    >>> judge_one_source(sheet).sentence
-    'Two sources power the receiver at once: RX1 (drive-left) and RX2 (drive-right).'
-    """
+@_rule(
+    "one source",
+    "Exactly one source powers the receiver.",
+    "With none the receiver stays dark. Two regulators on one rail can destroy each other or "
+    "the receiver.",
+    "common practice",
+)
+def _judge_one_source(sheet: BenchSheet) -> Judgement:
     feeds = feeds_of(sheet)
     on = [feed for feed in feeds if feed.powers]
     on_receiver = {device.line: device.receiver for device in sheet.devices}
@@ -213,7 +222,7 @@ def _conflict(on: list[Feed]) -> Judgement:
         strongest = max(rated, key=lambda feed: feed.continuous_a or 0.0)
         keep = f"all but the strongest ({strongest.said}, {strongest.continuous_a:g} A)"
     return breaks(
-        f"{count} sources power the receiver at once: {listed(feed.said for feed in on)}.",
+        f"{count} sources power the receiver at once: {format_list([feed.said for feed in on])}.",
         f"{_UNPOWERED}, lift the power pin out of the plug of {keep}. It is the middle pin "
         "(common practice). Insulate it, and state powers_receiver or feeds_5v = false there.",
         [feed.path for feed in on],
@@ -227,7 +236,7 @@ def _not_stated(on: list[Feed], open_: list[Feed]) -> Judgement:
     )
     if not open_:
         return unknown("What powers the receiver is not stated.", advice, [("receiver",)])
-    said = listed(feed.said for feed in open_)
+    said = format_list([feed.said for feed in open_])
     one = on[0].said if on else "No source"
     verb = "powers" if on else "is stated to power"
     also = " as well" if on else ""
@@ -239,8 +248,14 @@ def _not_stated(on: list[Feed], open_: list[Feed]) -> Judgement:
     )
 
 
-def judge_receiver_supply(sheet: BenchSheet) -> Judgement:
-    """Hold the voltage of what powers the receiver against the receiver's stated range."""
+@_rule(
+    "receiver supply",
+    "The source's voltage lies within the receiver's stated range; 5 V is usual.",
+    "Below its range a receiver restarts in a fight. Above its range the receiver and its "
+    "devices can be destroyed.",
+    "the receiver's manual; 5 V: common practice",
+)
+def _judge_receiver_supply(sheet: BenchSheet) -> Judgement:
     on = [feed for feed in feeds_of(sheet) if feed.powers]
     supply_v = sheet.receiver.supply_v
     if not on:
@@ -259,7 +274,7 @@ def judge_receiver_supply(sheet: BenchSheet) -> Judgement:
     outside = [f for f in on if f.voltage_v is not None and not low_v <= f.voltage_v <= high_v]
     said = f"the receiver's {low_v:g} to {high_v:g} V"
     if outside:
-        volts = listed(f"{feed.said} with {feed.voltage_v:g} V" for feed in outside)
+        volts = format_list([f"{feed.said} with {feed.voltage_v:g} V" for feed in outside])
         return breaks(
             f"Outside {said}: {volts}.",
             f"{_UNPOWERED}, disconnect it from the receiver and take a source of {low_v:g} to "
@@ -269,19 +284,22 @@ def judge_receiver_supply(sheet: BenchSheet) -> Judgement:
     unstated = [feed for feed in on if feed.voltage_v is None]
     if unstated:
         return unknown(
-            f"The voltage of {listed(feed.said for feed in unstated)} is not stated.",
+            f"The voltage of {format_list([feed.said for feed in unstated])} is not stated.",
             "Read it on the source and state voltage_v.",
             [feed.path for feed in unstated],
         )
-    return meets(f"{listed(f'{f.said} gives {f.voltage_v:g} V' for f in on)}, within {said}.")
+    volts = format_list([f"{feed.said} gives {feed.voltage_v:g} V" for feed in on])
+    return meets(f"{volts}, within {said}.")
 
 
-def judge_current(sheet: BenchSheet) -> Judgement:
-    """Hold the sum of all currents against what the one source can give all the time.
-
-    The sum is Kirchhoff's current law at the receiver's power rail: what flows
-    out to the devices and into the receiver comes from the source.
-    """
+@_rule(
+    "current budget",
+    f"All devices held fast draw at most {USABLE:.0%} of the source's continuous current.",
+    "An overloaded source lets its voltage fall, and the receiver restarts just when servos "
+    "work hardest.",
+    f"Kirchhoff's current law; stall currents and {USABLE:.0%}: common practice, from memory",
+)
+def _judge_current(sheet: BenchSheet) -> Judgement:
     on = [feed for feed in feeds_of(sheet) if feed.powers]
     if len(on) != 1:
         return unknown(
@@ -302,7 +320,11 @@ def judge_current(sheet: BenchSheet) -> Judgement:
     total_a, usable_a = sum(known_a.values()), USABLE * source.continuous_a
     terms = " + ".join(f"{current_a:g}" for current_a in known_a.values())
     sum_said = f"{terms} = {total_a:.4g} A" if len(known_a) > 1 else f"{total_a:.4g} A"
-    draw = f"{listed(known_a)} {verb(len(known_a), 'draws', 'draw')} {sum_said}" if known_a else ""
+    draw = (
+        f"{format_list([*known_a])} {verb(len(known_a), 'draws', 'draw')} {sum_said}"
+        if known_a
+        else ""
+    )
     rating = f"{source.continuous_a:g} A of {source.said}"
     if total_a > usable_a:
         over = total_a > source.continuous_a
@@ -315,7 +337,7 @@ def judge_current(sheet: BenchSheet) -> Judgement:
         )
     if missing:
         return unknown(
-            f"{draw[:1].upper()}{draw[1:] or 'No current is stated'}. What {listed(missing)} "
+            f"{draw[:1].upper()}{draw[1:] or 'No current is stated'}. What {format_list(missing)} "
             f"{verb(len(missing), 'draws', 'draw')} from the {rating} is not stated.",
             'State stall_a or draws_a, or supplied_by = "outside" for what has its own supply.',
             [source.path],
@@ -349,36 +371,51 @@ def _own_supply(device: BenchChannel) -> bool:
     return bool(device.supplied_by == "outside" or device.feeds_5v or device.signal_and_ground_only)
 
 
-POWER_RULES: Final = (
-    WiringRule(
-        "one source",
-        "Exactly one source powers the receiver.",
-        "With none the receiver stays dark. Two regulators on one rail can destroy each other or "
-        "the receiver.",
-        "common practice",
-        judge_one_source,
-    ),
-    WiringRule(
-        "receiver supply",
-        "The source's voltage lies within the receiver's stated range; 5 V is usual.",
-        "Below its range a receiver restarts in a fight. Above its range the receiver and its "
-        "devices can be destroyed.",
-        "the receiver's manual; 5 V: common practice",
-        judge_receiver_supply,
-    ),
-    WiringRule(
-        "current budget",
-        f"All devices held fast draw at most {USABLE:.0%} of the source's continuous current.",
-        "An overloaded source lets its voltage fall, and the receiver restarts just when servos "
-        "work hardest.",
-        f"Kirchhoff's current law; stall currents and {USABLE:.0%}: common practice, from memory",
-        judge_current,
-    ),
+@_rule(
+    "link protocol",
+    "Transmitter and receiver have the same link protocol.",
+    "They can only be bound to each other if they speak the same one.",
+    "common practice",
 )
+def judge_protocol(sheet: BenchSheet) -> Judgement:
+    """Compare the stated link protocols."""
+    return _compare("protocol", sheet.transmitter.protocol, sheet.receiver.protocol)
 
 
-NO_DEVICES: Final = "The sheet states no device."
-STATE_DEVICES: Final = "State each device on the receiver as [channels.LINE]."
+@_rule(
+    "radio band",
+    "Transmitter and receiver use the same radio band.",
+    "A receiver hears nothing outside its own band.",
+    "common practice",
+)
+def judge_band(sheet: BenchSheet) -> Judgement:
+    """Compare the stated radio bands."""
+    return _compare("band", sheet.transmitter.band, sheet.receiver.band)
+
+
+def _compare(key: str, sent: str, taken: str) -> Judgement:
+    sides = {"transmitter": sent, "receiver": taken}
+    unstated = [side for side, said in sides.items() if not said.strip()]
+    if unstated:
+        whose = "'s and the ".join(unstated)
+        return unknown(
+            f"The {whose}'s {key} is not stated.",
+            f"Read it in the settings or the manual and state {key} in "
+            f"{' and '.join(f'[{side}]' for side in unstated)}.",
+            [(side,) for side in unstated],
+        )
+    if _folded(sent) != _folded(taken):
+        return breaks(
+            f'The transmitter\'s {key} is "{sent}", the receiver\'s "{taken}".',
+            f"Set both to the same {key}, or take a receiver that has the transmitter's. If both "
+            "mean the same, write both alike.",
+            [("transmitter",), ("receiver",)],
+        )
+    return meets(f'Transmitter and receiver both state the {key} "{sent}".')
+
+
+def _folded(text: str) -> str:
+    return "".join(text.split()).casefold()
 
 
 def devices_by_output(
@@ -415,11 +452,16 @@ def outputs_needed(sheet: BenchSheet) -> int:
     return len(plugged) - shared + one_sided
 
 
-def judge_enough(sheet: BenchSheet) -> Judgement:
-    """Hold the receiver's outputs against what the functions need."""
+@_rule(
+    "enough outputs",
+    "The receiver has an output for each function: two for a tank drive, one per weapon and "
+    "per servo.",
+    "A function without an output cannot be steered; tank drive plus weapon takes at least three.",
+    "common practice",
+    of_devices=True,
+)
+def _judge_enough(sheet: BenchSheet) -> Judgement:
     outputs, needed = sheet.receiver.outputs, outputs_needed(sheet)
-    if not sheet.devices:
-        return unknown(NO_DEVICES, STATE_DEVICES)
     if outputs is None:
         return unknown(
             f"The functions need {_count(needed)}; how many the receiver has is not stated.",
@@ -444,16 +486,20 @@ def judge_enough(sheet: BenchSheet) -> Judgement:
     others = sorted({device.receiver for device in sheet.devices if device.receiver})
     if others:
         return unknown(
-            f"How many outputs the receiver {listed(others)} has is not stated.",
+            f"How many outputs the receiver {format_list(others)} has is not stated.",
             "Count its rows of pins for servos, and the devices on it.",
         )
     return meets(f"The functions need {_count(needed)}, and the receiver has {outputs}.")
 
 
-def judge_shared(sheet: BenchSheet) -> Judgement:
-    """Look for two devices on one output without a splitter, or with different roles."""
-    if not sheet.devices:
-        return unknown(NO_DEVICES, STATE_DEVICES)
+@_rule(
+    "one device an output",
+    "No two devices are on one output, unless they do the same and share it by a splitter.",
+    "What shares an output gets the same pulses and moves together.",
+    "common practice",
+    of_devices=True,
+)
+def _judge_shared(sheet: BenchSheet) -> Judgement:
     shared = {
         f"{output} of {receiver}" if receiver else str(output): group
         for receiver in dict.fromkeys(device.receiver for device in sheet.devices)
@@ -461,8 +507,8 @@ def judge_shared(sheet: BenchSheet) -> Judgement:
         if len(group) > 1
     }
     for output, group in shared.items():
-        said = f"{listed(named(device) for device in group)} are on output {output}"
-        at = [("channels", device.line) for device in group]
+        said = f"{_names(group)} are on output {output}"
+        at = _tables(group)
         if len({device.role for device in group}) > 1:
             return breaks(
                 f"{said} although they do different things.",
@@ -477,20 +523,21 @@ def judge_shared(sheet: BenchSheet) -> Judgement:
             )
     for output, group in shared.items():
         if not all(device.splitter for device in group):
-            said = listed(named(device) for device in group)
+            said = _names(group)
             return unknown(
                 f"{said} are on output {output}; whether by a splitter is not stated.",
                 "State splitter at each of them.",
-                [("channels", device.line) for device in group],
+                _tables(group),
             )
     unstated = [d for d in sheet.devices if d.output is None and not d.no_pin]
     if unstated:
         return unknown(
-            f"On which output {listed(named(device) for device in unstated)} is, is not stated.",
+            f"On which output {_names(unstated)} is, is not stated.",
             "Read the number beside the row of pins and state output.",
-            [("channels", device.line) for device in unstated],
+            _tables(unstated),
         )
-    split = f"; shared by a splitter: {listed(f'output {o}' for o in shared)}" if shared else ""
+    split = format_list([f"output {output}" for output in shared])
+    split = f"; shared by a splitter: {split}" if shared else ""
     return meets(f"Each function has an output of its own{split}.")
 
 
@@ -501,16 +548,21 @@ def _count(number: int) -> str:
 _MEASURE: Final = "The recording of a signal loss shows whether it does so."
 
 
-def judge_failsafe(sheet: BenchSheet) -> Judgement:
-    """Ask of each moving device what is stated about signal loss."""
-    if not sheet.devices:
-        return unknown(NO_DEVICES, STATE_DEVICES)
+@_rule(
+    "failsafe stated",
+    "For every moving device it is stated what makes it stand still at signal loss.",
+    "A robot without a link must stop by itself: event rulebooks demand it. A measurement "
+    "must know what counts as standing still.",
+    "common practice; the event's rulebook",
+    of_devices=True,
+)
+def _judge_failsafe(sheet: BenchSheet) -> Judgement:
     on_loss = sheet.receiver.on_loss
     moving = [device for device in sheet.devices if _stops(device, on_loss) is False]
     if moving:
         return breaks(
             f'At signal loss the receiver\'s outputs are set to "{on_loss}", and '
-            f"{listed(named(device) for device in moving)} would keep going.",
+            f"{_names(moving)} would keep going.",
             "Weapon removed, wheels off the ground, robot restrained: set the receiver's failsafe "
             "to stop each device. Then record a signal loss.",
             [("receiver",), *(("channels", device.line) for device in moving)],
@@ -518,15 +570,13 @@ def judge_failsafe(sheet: BenchSheet) -> Judgement:
     unstated = [device for device in sheet.devices if _stops(device, on_loss) is None]
     if unstated:
         return unknown(
-            f"What makes {listed(named(device) for device in unstated)} stand still at signal loss "
-            "is not stated.",
+            f"What makes {_names(unstated)} stand still at signal loss is not stated.",
             "State no_pulses or stop_us from the device's manual. Or try it: weapon removed, "
             "wheels off the ground, robot restrained.",
-            [("channels", device.line) for device in unstated],
+            _tables(unstated),
         )
     return meets(
-        f"For {listed(named(device) for device in sheet.devices)} it is stated what stops each "
-        f"at signal loss. {_MEASURE}"
+        f"For {_names(sheet.devices)} it is stated what stops each at signal loss. {_MEASURE}"
     )
 
 
@@ -544,10 +594,14 @@ def _stops(device: BenchChannel, on_loss: OnLoss | None) -> bool | None:
     return True if stated else None
 
 
-def judge_own_supply(sheet: BenchSheet) -> Judgement:
-    """Ask of each device without a power wire whether it has a supply of its own."""
-    if not sheet.devices:
-        return unknown(NO_DEVICES, STATE_DEVICES)
+@_rule(
+    "signal and ground only",
+    "A device whose cable has signal and ground only has a supply of its own.",
+    "Without a power wire nothing reaches it from the receiver.",
+    "common practice",
+    of_devices=True,
+)
+def _judge_own_supply(sheet: BenchSheet) -> Judgement:
     bare = [device for device in sheet.devices if device.signal_and_ground_only]
     dark = [device for device in bare if device.supplied_by == "receiver"]
     if dark:
@@ -555,22 +609,21 @@ def judge_own_supply(sheet: BenchSheet) -> Judgement:
             f"{_bare(dark)}, but {verb(len(dark), 'is', 'are')} stated to run on the receiver's "
             "supply.",
             "Give it a supply of its own, its ground joined to the receiver's.",
-            [("channels", device.line) for device in dark],
+            _tables(dark),
         )
     unstated = [device for device in bare if device.supplied_by is None]
     if unstated:
         return unknown(
             f"{_bare(unstated)}, and the supply is not stated.",
             'State supplied_by = "outside" if there is one, its ground joined to the receiver\'s.',
-            [("channels", device.line) for device in unstated],
+            _tables(unstated),
         )
     open_ = [device for device in sheet.devices if _has_power_wire(device) is None]
     if open_:
         return unknown(
-            f"Whether the cable of {listed(named(device) for device in open_)} has a power wire "
-            "is not stated.",
+            f"Whether the cable of {_names(open_)} has a power wire is not stated.",
             "Look at the cables and state signal_and_ground_only, or supplied_by.",
-            [("channels", device.line) for device in open_],
+            _tables(open_),
         )
     if not bare:
         return meets("Every device has a power wire in its cable or a supply of its own.")
@@ -579,7 +632,7 @@ def judge_own_supply(sheet: BenchSheet) -> Judgement:
 
 def _bare(devices: list[BenchChannel]) -> str:
     have = verb(len(devices), "has", "have")
-    return f"{listed(named(device) for device in devices)} {have} signal and ground only"
+    return f"{_names(devices)} {have} signal and ground only"
 
 
 def _has_power_wire(device: BenchChannel) -> bool | None:
@@ -603,8 +656,13 @@ def divided_v(signal_v: float, divider_ohm: tuple[float, float]) -> float:
     return signal_v * lower_ohm / (upper_ohm + lower_ohm)
 
 
-def judge_signal_level(sheet: BenchSheet) -> Judgement:
-    """Hold the level at the analyser's inputs against what they take."""
+@_rule(
+    "signal level",
+    "The level at the analyser's inputs is at most what they take.",
+    "5 V into an input for 3.3 V can destroy it, and what hangs on it.",
+    "the analyser's manual; U R2 / (R1 + R2) for a divider: Ohm's law",
+)
+def _judge_signal_level(sheet: BenchSheet) -> Judgement:
     analyser, signal_v = sheet.analyser, sheet.receiver.signal_v
     if analyser.input_v is None:
         return unknown(
@@ -651,8 +709,13 @@ def _down(ratio: float) -> str:
     return f"{int(ratio * 100.0) / 100.0:g}"
 
 
-def judge_ground_first(sheet: BenchSheet) -> Judgement:
-    """Ask whether the analyser's ground is connected before its inputs."""
+@_rule(
+    "ground first",
+    "Analyser and receiver share their ground before any signal is connected.",
+    "Without it the current returns through the inputs, and levels mean nothing.",
+    "common practice",
+)
+def _judge_ground_first(sheet: BenchSheet) -> Judgement:
     first = sheet.analyser.ground_first
     if first is None:
         return unknown(
@@ -671,103 +734,7 @@ def judge_ground_first(sheet: BenchSheet) -> Judgement:
     return meets("The analyser's ground is connected before its inputs.")
 
 
-def judge_protocol(sheet: BenchSheet) -> Judgement:
-    """Compare the stated link protocols."""
-    return _compare("protocol", sheet.transmitter.protocol, sheet.receiver.protocol)
-
-
-def judge_band(sheet: BenchSheet) -> Judgement:
-    """Compare the stated radio bands."""
-    return _compare("band", sheet.transmitter.band, sheet.receiver.band)
-
-
-def _compare(key: str, sent: str, taken: str) -> Judgement:
-    sides = {"transmitter": sent, "receiver": taken}
-    unstated = [side for side, said in sides.items() if not said.strip()]
-    if unstated:
-        whose = "'s and the ".join(unstated)
-        return unknown(
-            f"The {whose}'s {key} is not stated.",
-            f"Read it in the settings or the manual and state {key} in "
-            f"{' and '.join(f'[{side}]' for side in unstated)}.",
-            [(side,) for side in unstated],
-        )
-    if _folded(sent) != _folded(taken):
-        return breaks(
-            f'The transmitter\'s {key} is "{sent}", the receiver\'s "{taken}".',
-            f"Set both to the same {key}, or take a receiver that has the transmitter's. If both "
-            "mean the same, write both alike.",
-            [("transmitter",), ("receiver",)],
-        )
-    return meets(f'Transmitter and receiver both state the {key} "{sent}".')
-
-
-def _folded(text: str) -> str:
-    return "".join(text.split()).casefold()
-
-
-WIRING_RULES: Final[tuple[WiringRule, ...]] = (
-    *POWER_RULES,
-    WiringRule(
-        "link protocol",
-        "Transmitter and receiver have the same link protocol.",
-        "They can only be bound to each other if they speak the same one.",
-        "common practice",
-        judge_protocol,
-    ),
-    WiringRule(
-        "radio band",
-        "Transmitter and receiver use the same radio band.",
-        "A receiver hears nothing outside its own band.",
-        "common practice",
-        judge_band,
-    ),
-    WiringRule(
-        "enough outputs",
-        "The receiver has an output for each function: two for a tank drive, one per weapon and "
-        "per servo.",
-        "A function without an output cannot be steered; tank drive plus weapon takes at least "
-        "three.",
-        "common practice",
-        judge_enough,
-    ),
-    WiringRule(
-        "one device an output",
-        "No two devices are on one output, unless they do the same and share it by a splitter.",
-        "What shares an output gets the same pulses and moves together.",
-        "common practice",
-        judge_shared,
-    ),
-    WiringRule(
-        "failsafe stated",
-        "For every moving device it is stated what makes it stand still at signal loss.",
-        "A robot without a link must stop by itself: event rulebooks demand it. A measurement "
-        "must know what counts as standing still.",
-        "common practice; the event's rulebook",
-        judge_failsafe,
-    ),
-    WiringRule(
-        "signal and ground only",
-        "A device whose cable has signal and ground only has a supply of its own.",
-        "Without a power wire nothing reaches it from the receiver.",
-        "common practice",
-        judge_own_supply,
-    ),
-    WiringRule(
-        "signal level",
-        "The level at the analyser's inputs is at most what they take.",
-        "5 V into an input for 3.3 V can destroy it, and what hangs on it.",
-        "the analyser's manual; U R2 / (R1 + R2) for a divider: Ohm's law",
-        judge_signal_level,
-    ),
-    WiringRule(
-        "ground first",
-        "Analyser and receiver share their ground before any signal is connected.",
-        "Without it the current returns through the inputs, and levels mean nothing.",
-        "common practice",
-        judge_ground_first,
-    ),
-)
+WIRING_RULES: Final = tuple(_RULES)
 """All wiring rules; that of the one source comes first."""
 
 
@@ -798,18 +765,13 @@ def check_wiring(sheet: BenchSheet) -> Wiring:
     >>> wiring.answer.sentence, wiring.verdict.value
     ('Exactly one source powers the receiver: RX1 (weapon), 5 V.', 'not shown')
     """
-    rulings = []
-    for rule in WIRING_RULES:
-        found = rule.judge(sheet)
-        rulings.append(
-            Ruling(
-                name=rule.name,
-                verdict=found.verdict,
-                sentence=found.sentence,
-                reason=rule.reason,
-                advice=found.advice,
-                source=rule.source,
-                at=found.at,
-            )
-        )
-    return Wiring(sheet, feeds_of(sheet), tuple(rulings))
+    return Wiring(sheet, feeds_of(sheet), tuple(_ruling(rule, sheet) for rule in WIRING_RULES))
+
+
+def _ruling(rule: WiringRule, sheet: BenchSheet) -> Ruling:
+    state = "State each device on the receiver as [channels.LINE]."
+    lacks_devices = rule.of_devices and not sheet.devices
+    found = unknown("The sheet states no device.", state) if lacks_devices else rule.judge(sheet)
+    return Ruling(
+        rule.name, found.verdict, found.sentence, rule.reason, found.advice, rule.source, found.at
+    )

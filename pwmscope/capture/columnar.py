@@ -5,13 +5,12 @@ from __future__ import annotations
 import functools
 import json
 import operator
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, BinaryIO, Final
+from typing import BinaryIO, Final
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
 from pwmscope.capture.reader.hints import (
@@ -30,14 +29,15 @@ from pwmscope.capture.reader.unpack import (
     unprinted,
     watched,
 )
-from pwmscope.capture.text.columns import MAX_COLUMNS, LevelColumn
+from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import MAX_NUMBER
-from pwmscope.capture.text.edges import BeyondReachError, Changes, RowBatch, find_clock
+from pwmscope.capture.text.dialect import MAX_COLUMNS
+from pwmscope.capture.text.edges import Changes, RowBatch, find_clock
 from pwmscope.capture.text.layout import Layout, rows_without_time
 from pwmscope.capture.text.table import gather
 from pwmscope.capture.text.time_column import assumed_unit
 from pwmscope.errors import CaptureError, HintError, OutputError
-from pwmscope.model import Assumption, Capture, Line
+from pwmscope.model import Assumption, Capture, IntArray, Line
 from pwmscope.output import refuse_to_overwrite, replace_file
 
 KEY: Final = "pwmscope_edges"
@@ -45,21 +45,9 @@ KEY: Final = "pwmscope_edges"
 VERSION: Final = 1
 _COLUMNS: Final = ("line", "edge_ps")
 _ROW_GROUP: Final = 1_000_000
-_MAX_PS: Final = np.iinfo(np.int64).max
-_MAX: Final = int(np.iinfo(np.int64).max)
+_MAX_PS: Final = int(np.iinfo(np.int64).max)
 _STAMPS: Final = (pl.Datetime, pl.Duration, pl.Time)
 _HEAD_ROWS: Final = 1000
-
-
-@dataclass(frozen=True, slots=True)
-class _Notes:
-    """What an edge file says beside its edges."""
-
-    duration_ps: int
-    sample_interval_ps: float | None
-    lines: Mapping[str, int]
-    source: str
-    assumptions: tuple[str, ...]
 
 
 def write_edges(capture: Capture, path: Path, *, replace: bool = False) -> None:
@@ -69,22 +57,6 @@ def write_edges(capture: Capture, path: Path, *, replace: bool = False) -> None:
     since the start), line by line. Whatever else a `Capture` holds stands in
     the file's metadata as JSON, in which numbers are exact.
 
-    Parameters
-    ----------
-    capture : Capture
-        What to keep.
-    path : Path
-        Where; by custom its name ends in ``.parquet``.
-    replace : bool
-        Whether a file that is already there may be replaced.
-
-    Raises
-    ------
-    OutputError
-        If a file is in the way, or it cannot be written.
-
-    Examples
-    --------
     >>> import tempfile
     >>> line = Line("RX1", np.array([5, 7]), 0)
     >>> with tempfile.TemporaryDirectory() as folder:
@@ -95,11 +67,18 @@ def write_edges(capture: Capture, path: Path, *, replace: bool = False) -> None:
     """
     refuse_to_overwrite(path, replace=replace)
     frame = _frame(capture)
-    metadata = {KEY: json.dumps(_notes(capture))}
+    notes = {
+        "version": VERSION,
+        "duration_ps": int(capture.duration_ps),
+        "sample_interval_ps": capture.sample_interval_ps,
+        "lines": [[name, line.initial_level] for name, line in capture.lines.items()],
+        "source": capture.source,
+        "assumptions": list(capture.assumptions),
+    }
 
     def fill(out: BinaryIO) -> None:
         try:
-            frame.write_parquet(out, row_group_size=_ROW_GROUP, metadata=metadata)
+            frame.write_parquet(out, row_group_size=_ROW_GROUP, metadata={KEY: json.dumps(notes)})
         except pl.exceptions.PolarsError as error:
             raise OutputError(
                 f"{path}: the file cannot be written; check that the disk has room."
@@ -122,17 +101,6 @@ def _frame(capture: Capture) -> pl.DataFrame:
     return pl.concat([empty, *lines])
 
 
-def _notes(capture: Capture) -> dict[str, Any]:
-    return {
-        "version": VERSION,
-        "duration_ps": int(capture.duration_ps),
-        "sample_interval_ps": capture.sample_interval_ps,
-        "lines": [[name, line.initial_level] for name, line in capture.lines.items()],
-        "source": capture.source,
-        "assumptions": list(capture.assumptions),
-    }
-
-
 def is_edge_file(path: Path) -> bool:
     """Say whether a readable Parquet file says that it holds pwmscope's edges."""
     return KEY in pl.read_parquet_metadata(path)
@@ -145,10 +113,10 @@ def read_edges(path: Path, hints: Hints) -> Capture:
     _refuse_hints(hints, source)
     edges_ps = _gather(path, notes, source)
     lines = {
-        name: Line(name, edges_ps[name], notes.lines[name])
+        name: replace(notes.lines[name], edges_ps=edges_ps[name])
         for name in chosen_lines(tuple(notes.lines), hints, source)
     }
-    interval_ps, said = _interval(notes, hints, source)
+    interval_ps, said = _interval(notes.sample_interval_ps, hints, source)
     kept = f"The edges were read before, from {notes.source}, and kept in this file."
     return Capture(lines, notes.duration_ps, interval_ps, source, (kept, *notes.assumptions, *said))
 
@@ -176,8 +144,9 @@ def _refuse_hints(hints: Hints, source: str) -> None:
             )
 
 
-def _interval(notes: _Notes, hints: Hints, source: str) -> tuple[float | None, tuple[str, ...]]:
-    known_ps = notes.sample_interval_ps
+def _interval(
+    known_ps: float | None, hints: Hints, source: str
+) -> tuple[float | None, tuple[str, ...]]:
     if hints.rate_hz is None:
         return known_ps, ()
     stated_ps = 1e12 / hints.rate_hz
@@ -190,13 +159,13 @@ def _interval(notes: _Notes, hints: Hints, source: str) -> tuple[float | None, t
     if abs(stated_ps / known_ps - 1) > 0.01:
         raise HintError(
             f"{source}: the file says {format_rate(known_ps)} but `rate` says "
-            f"{format_rate(stated_ps)}; "
-            "leave `rate` out, or read the recording itself again."
+            f"{format_rate(stated_ps)}; leave `rate` out, or read the recording itself again."
         )
     return known_ps, ()
 
 
-def _parse_notes(text: str, source: str) -> _Notes:
+def _parse_notes(text: str, source: str) -> Capture:
+    """Read what an edge file says beside its edges: a capture without any."""
     try:
         raw = json.loads(text)
         version = raw["version"]
@@ -207,27 +176,25 @@ def _parse_notes(text: str, source: str) -> _Notes:
                 "bring pwmscope up to date, or convert the recording again",
             )
         interval_ps = raw["sample_interval_ps"]
-        notes = _Notes(
-            int(raw["duration_ps"]),
-            None if interval_ps is None else float(interval_ps),
-            {str(name): int(level) for name, level in raw["lines"]},
-            str(raw["source"]),
-            tuple(str(sentence) for sentence in raw["assumptions"]),
-        )
+        interval_ps = None if interval_ps is None else float(interval_ps)
+        duration_ps, source_before = int(raw["duration_ps"]), str(raw["source"])
+        levels = {str(name): int(level) for name, level in raw["lines"]}
+        said = tuple(str(sentence) for sentence in raw["assumptions"])
     except (KeyError, TypeError, ValueError, OverflowError, RecursionError) as error:
         raise _damaged(source, f"its notes cannot be read ({type(error).__name__})") from None
-    positive = notes.sample_interval_ps is None or 0 < notes.sample_interval_ps <= _MAX_PS
-    levels = set(notes.lines.values()) <= {0, 1}
-    if not (positive and levels and notes.lines and 0 <= notes.duration_ps <= _MAX_PS):
+    is_interval = interval_ps is None or 0 < interval_ps <= _MAX_PS
+    are_levels = levels and set(levels.values()) <= {0, 1}
+    if not (is_interval and are_levels and 0 <= duration_ps <= _MAX_PS):
         raise _damaged(source, "its notes hold values that cannot be")
-    return notes
+    lines = {name: Line(name, np.empty(0, np.int64), level) for name, level in levels.items()}
+    return Capture(lines, duration_ps, interval_ps, source_before, said)
 
 
 def _damaged(source: str, what: str) -> CaptureError:
     return CaptureError(source, f"the edge file is damaged: {what}", "convert the recording again")
 
 
-def _gather(path: Path, notes: _Notes, source: str) -> dict[str, npt.NDArray[np.int64]]:
+def _gather(path: Path, notes: Capture, source: str) -> dict[str, IntArray]:
     """Read the edges line by line, refusing the first that cannot be."""
     scan = pl.scan_parquet(path, glob=False)
     schema = scan.collect_schema()
@@ -239,7 +206,7 @@ def _gather(path: Path, notes: _Notes, source: str) -> dict[str, npt.NDArray[np.
         pl.col("line").cast(pl.Enum(names), strict=False).to_physical(), pl.col("edge_ps")
     )
     last_ps = dict.fromkeys(names, 0)
-    parts: dict[str, list[npt.NDArray[np.int64]]] = {name: [] for name in names}
+    parts: dict[str, list[IntArray]] = {name: [] for name in names}
     for batch in watched(rows.collect_batches(maintain_order=True), total, lambda b: b.height):
         if batch.get_column("line").null_count() or batch.get_column("edge_ps").null_count():
             raise _damaged(source, "a line or an edge is missing")
@@ -288,11 +255,11 @@ class _TimeColumn:
     @property
     def is_readable(self) -> pl.Expr:
         """Whether a row's time is there and within 106 days of the first row."""
-        reach = _MAX // self._size_ps - 1
+        reach = _MAX_PS // self._size_ps - 1
         if self.decimals is None:
             return self.number.is_between(self.first - reach, self.first + reach)
-        low = max(-_MAX, int(self.first) - reach)
-        return self.number.is_between(low, min(_MAX, int(self.first) + reach))
+        low = max(-_MAX_PS, int(self.first) - reach)
+        return self.number.is_between(low, min(_MAX_PS, int(self.first) + reach))
 
     @property
     def since_first_ps(self) -> pl.Expr:
@@ -309,12 +276,12 @@ class _TimeColumn:
         if self.decimals is not None:
             return self.decimals, ()
         assert changes.time_parts is not None  # there is a time column
-        steps_ps = (changes.step_least_ps, changes.step_most_ps, changes.end_ps)
+        steps_ps = (changes.steps.least_ps, changes.steps.most_ps, changes.end_ps)
         common_ps = int(np.gcd.reduce(np.concatenate([*changes.time_parts, steps_ps])))
         power = 0
         while common_ps and common_ps % 10 ** (power + 1) == 0:
             power += 1
-        if is_sampled and changes.step_most_ps - changes.step_least_ps > 10**power:
+        if is_sampled and changes.steps.most_ps - changes.steps.least_ps > 10**power:
             power = 0
         farthest = max(abs(self.first), abs(self.first + changes.end_ps / self._size_ps))
         kind = np.float32 if self.is_single else np.float64
@@ -366,35 +333,23 @@ def _which(
                 f"the columns are {', '.join(schema)}."
             )
         return hints.time_column, ()
-    chosen = hints.lines or ()
-    timed = [
-        name
-        for name, dtype in schema.items()
-        if name not in chosen and (time_unit_in(name)[0] or isinstance(dtype, _STAMPS))
-    ]
+    free = {name: dtype for name, dtype in schema.items() if name not in (hints.lines or ())}
+    timed = [n for n, dtype in free.items() if time_unit_in(n)[0] or isinstance(dtype, _STAMPS)]
     if len(timed) > 1:
-        raise CaptureError(
-            source,
-            f"{len(timed)} columns could be the time ({', '.join(timed)})",
-            "say which with `time_column`",
-        )
+        found = f"{len(timed)} columns could be the time ({', '.join(timed)})"
+        raise CaptureError(source, found, "say which with `time_column`")
     if timed:
         return timed[0], ()
-    name, dtype = next(iter(schema.items()))
-    if not dtype.is_numeric() or name in chosen:
+    name = next(iter(schema))
+    if len(schema) == 1 or name not in free or not schema[name].is_numeric():
         return None, ()
-    others = [other for other in schema if other != name]
-    head = scan.head(_HEAD_ROWS).select(_not_level(name)).collect().to_series()
-    if not others or not head.any():
+    column = pl.col(name)
+    head = scan.head(_HEAD_ROWS).select((column != 0) & (column != 1)).collect().to_series()
+    if not head.any():
         return None, ()
     said = "The first column holds more than 0 and 1, so it is taken as the time."
     arguments = ("time_column", "time_unit")
     return name, (Assumption(said, "time column", name, "", "data", arguments),)
-
-
-def _not_level(name: str) -> pl.Expr:
-    column = pl.col(name)
-    return (column != 0) & (column != 1)
 
 
 def _stamp_unit(name: str, dtype: pl.DataType, hints: Hints, source: str) -> tuple[str, Assumption]:
@@ -482,24 +437,7 @@ def read_columnar(path: Path, hints: Hints, *, batch_rows: int | None = None) ->
     change with a time column (whole, fixed-point or floating-point numbers, or
     time stamps), or samples without time, whose rate comes from the hints.
 
-    Parameters
-    ----------
-    path : Path
-        A Parquet file or an Arrow file (IPC file format).
-    hints : Hints
-        What the person said about it.
-    batch_rows : int, optional
-        Rows to hold at a time; it has no effect on the result.
-
-    Returns
-    -------
-    Capture
-        Edges of every line; the first row's time is 0.
-
-    Raises
-    ------
-    CaptureError, HintError
-        One sentence: what was found where, and what to do.
+    How many rows are held at a time has no effect on the result.
     """
     source = name_of(path)
     kind = _kind(path)
@@ -508,8 +446,6 @@ def read_columnar(path: Path, hints: Hints, *, batch_rows: int | None = None) ->
             if kind == "Parquet" and is_edge_file(path):
                 return read_edges(path, hints)
             return _read(_find_table(path, kind, hints), hints, batch_rows)
-    except BeyondReachError as error:
-        raise error.of(source) from None
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, EOFError):
         raise CaptureError(
             source, f"the {kind} data are damaged or cut short", "copy or write the file again"
@@ -563,26 +499,7 @@ def _refuse_large_stream(path: Path, source: str) -> None:
 
 
 def read_frame(frame: pl.DataFrame, hints: Hints, source: str) -> Capture:
-    """Read a data frame as if it stood in a file.
-
-    Parameters
-    ----------
-    frame : polars DataFrame
-        A column per line, and one of time or a rate among the hints, as `read_columnar`.
-    hints : Hints
-        What the person said about it.
-    source : str
-        What to call it.
-
-    Returns
-    -------
-    Capture
-
-    Raises
-    ------
-    CaptureError, HintError
-        As `read_columnar`.
-    """
+    """Read a data frame as if it stood in a file of this name."""
     return _read(_described(frame.lazy(), "The data frame has", hints, source), hints, None)
 
 
@@ -598,7 +515,7 @@ def _described(scan: pl.LazyFrame, said_first: str, hints: Hints, source: str) -
     lines = chosen_lines(names, hints, source)
     levels = _find_levels(scan, schema, lines, hints, source)
     row_count = int(scan.select(pl.len()).collect().item())
-    said: list[str] = [f"{said_first} {row_count} rows."]
+    said = [f"{said_first} {row_count} rows."]
     if time is None:
         said.append(rows_without_time())
         layout = Layout("", 0, lines, None, "s", 0, tuple(said), levels=levels)

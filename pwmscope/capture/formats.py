@@ -14,7 +14,9 @@ import numpy as np
 
 from pwmscope.capture.reader.hints import EXPONENT_OF_UNIT, Hints, parse_time_unit
 from pwmscope.capture.reader.unpack import (
+    NAME_OF,
     find_packing,
+    first_table,
     is_workbook,
     name_of,
     packing_of,
@@ -22,7 +24,14 @@ from pwmscope.capture.reader.unpack import (
     settled,
     unpacking_at_most,
 )
-from pwmscope.errors import CaptureError, HintError, PwmscopeError, plain_text, require_type
+from pwmscope.errors import (
+    CaptureError,
+    HintError,
+    PwmscopeError,
+    plain_text,
+    require_number,
+    require_type,
+)
 from pwmscope.model import PS_PER_S, Assumption, Capture, Line
 
 if TYPE_CHECKING:
@@ -46,13 +55,21 @@ class Format:
     growing: str = ""  # What reads it while it grows, as `package:class`; empty where nothing does
 
     def read(self, path: Path, hints: Hints) -> Capture:
-        """Read a file of this format; refuse a hint that its reader would not act on."""
+        """Read a file of this format."""
+        self.refuse_hints(hints, name_of(path))
+        reader: Reader = _imported(self.reader)
+        return reader(path, hints)
+
+    def refuse_hints(self, hints: Hints, source: str) -> None:
+        """Refuse a hint that the reader would not act on."""
         for argument in hints.given:
             if argument not in self.hints:
-                raise HintError(f"{name_of(path)}: {self.lacks}; leave `{argument}` out.")
-        package, _, function = self.reader.partition(":")
-        reader: Reader = getattr(importlib.import_module(package), function)
-        return reader(path, hints)
+                raise HintError(f"{source}: {self.lacks}; leave `{argument}` out.")
+
+
+def _imported(name: str) -> Any:  # noqa: ANN401
+    package, _, function = name.partition(":")
+    return getattr(importlib.import_module(package), function)
 
 
 def _first_word(head: bytes) -> bytes:
@@ -162,8 +179,6 @@ def load(
     )  # fmt: skip
     with unpacking_at_most(max_gib), settled(Path(path)) as file:
         if is_workbook(file):
-            from pwmscope.capture.reader.unpack import first_table  # noqa: PLC0415
-
             with first_table(file) as table:
                 return _printable(find_format(table).read(table, hints))
         try:
@@ -181,10 +196,9 @@ def _refuse_toml(path: Path) -> None:
         table = tomllib.loads(read_head(path, _MAX_TOML).decode())
     except ValueError:
         return
-    for key, kind in (("steps", "capture plan"), ("channels", "bench sheet")):
-        if isinstance(table.get(key), list if key == "steps" else dict):
-            argument = kind.split()[-1]
-            remedy = f"give it as `{argument}`, and name a recording"
+    for key, what, kind in (("steps", list, "capture plan"), ("channels", dict, "bench sheet")):
+        if isinstance(table.get(key), what):
+            remedy = f"give it as `{kind.split()[-1]}`, and name a recording"
             raise CaptureError(name_of(path), f"this is a {kind}", remedy) from None
 
 
@@ -199,27 +213,14 @@ class Growing(Protocol):
 
 
 def follow_growing(head: bytes, source: str, hints: Mapping[str, Any]) -> Growing:
-    """Choose by its first bytes what reads a recording while it grows.
-
-    Raises
-    ------
-    CaptureError
-        If files of its kind can be read only when they are whole.
-    """
-    kind = next(each for each in FORMATS if each.begins(head))
-    packing = packing_of(head)
+    """Choose by its first bytes what reads a recording while it grows, if anything does."""
+    kind, packing = _format_of(head), packing_of(head)
     if packing != "plain" or not kind.growing:
-        what = kind.name if packing == "plain" else f"file packed with {_PACKED_WITH[packing]}"
-        raise CaptureError(
-            source,
-            f"a {what} cannot be followed",
-            "record a text table or a value change dump, or read it when it is whole",
-        )
-    for argument in Hints.of(**hints).given:
-        if argument not in kind.hints:
-            raise HintError(f"{source}: {kind.lacks}; leave `{argument}` out.")
-    package, _, name = kind.growing.partition(":")
-    growing: Growing = getattr(importlib.import_module(package), name)(source, hints)
+        what = kind.name if packing == "plain" else f"file packed with {NAME_OF[packing]}"
+        remedy = "record a text table or a value change dump, or read it when it is whole"
+        raise CaptureError(source, f"a {what} cannot be followed", remedy)
+    kind.refuse_hints(Hints.of(**hints), source)
+    growing: Growing = _imported(kind.growing)(source, hints)
     return growing
 
 
@@ -230,50 +231,27 @@ def _printable(capture: Capture) -> Capture:
 
 
 def find_format(path: Path) -> Format:
-    r"""Find the format of a file by its first bytes; its name has no say.
+    """Find the format of a file by its first bytes; its name has no say."""
+    return _format_of(read_head(path, 4096))
 
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     file = Path(folder, "a")
-    ...     _ = file.write_text("time_us,RX1\n0,0\n")
-    ...     find_format(file).name
-    'text table'
-    """
-    head = read_head(path, 4096)
+
+def _format_of(head: bytes) -> Format:
     return next(each for each in FORMATS if each.begins(head))
 
 
-_PACKED_WITH: Final = {"gzip": "gzip", "zstd": "Zstandard", "zip": "zip"}
-
-
-@dataclass(frozen=True, slots=True)
-class Kind:
-    """What kind of file a recording is in."""
-
-    words: str  # Such as `text table, packed with gzip`
-
-
-def find_kind(path: Path) -> Kind:
-    r"""Tell the kind of a file that `pwmscope.load` can read.
-
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     file = Path(folder, "a.csv")
-    ...     _ = file.write_text("time_us,RX1\n0,0\n")
-    ...     find_kind(file).words
-    'text table'
-    """
+def find_kind(path: Path) -> str:
+    """Tell the kind of a file that `pwmscope.load` can read, `text table, packed with gzip`."""
     if is_workbook(path):
-        return Kind("first table of a workbook")
+        return "first table of a workbook"
     found = find_format(path)
     if found.name == "Parquet table":
         from pwmscope.capture.columnar import is_edge_file  # noqa: PLC0415
 
         if is_edge_file(path):
-            return Kind("edges that pwmscope convert kept, in Parquet")
+            return "edges that pwmscope convert kept, in Parquet"
     packing = find_packing(path)
     unpacked = packing == "plain" or found.reader == _COLUMNAR
-    return Kind(found.name if unpacked else f"{found.name}, packed with {_PACKED_WITH[packing]}")
+    return found.name if unpacked else f"{found.name}, packed with {NAME_OF[packing]}"
 
 
 PART: Final = "part examined"
@@ -282,25 +260,8 @@ _TIME: Final = re.compile(r"\s*(?P<number>\d+(?:\.\d*)?|\.\d+)\s*(?P<unit>[^\d.]
 
 
 def parse_instant_s(text: str) -> float:
-    """Read an instant such as ``12.4s``, ``12.4`` or ``350ms``, in seconds.
+    """Read an instant such as ``12.4s`` or ``350ms``, in seconds; a bare number is seconds.
 
-    Parameters
-    ----------
-    text : str
-        A number and a unit; a bare number is in seconds.
-
-    Returns
-    -------
-    float
-        Seconds.
-
-    Raises
-    ------
-    HintError
-        If it is not an instant.
-
-    Examples
-    --------
     >>> parse_instant_s("350ms"), parse_instant_s("12.4")
     (0.35, 12.4)
     """
@@ -316,61 +277,23 @@ def parse_instant_s(text: str) -> float:
 
 
 def parse_stated_s(text: str) -> tuple[float, float]:
-    """Read an instant as a person states it, with the uncertainty that its digits leave.
+    """Read an instant as a person states it, and half a unit of its last digit, in seconds.
 
-    Parameters
-    ----------
-    text : str
-        A number and a unit; a bare number is in seconds.
-
-    Returns
-    -------
-    time_s : float
-        Seconds.
-    within_s : float
-        Half a unit of its last digit, in seconds.
-
-    Raises
-    ------
-    HintError
-        If it is not an instant.
-
-    Examples
-    --------
     >>> [parse_stated_s(text) for text in ("12.4s", "12s", "250ms")]
     [(12.4, 0.05), (12.0, 0.5), (0.25, 0.0005)]
     """
     time_s = parse_instant_s(text)
     match = _TIME.fullmatch(text)
     assert match is not None  # parse_instant_s took it
-    number = match["number"].partition(".")[2]
-    unit_s = parse_instant_s(f"1{match['unit']}")
-    return time_s, 0.5 * unit_s / 10 ** len(number)
+    decimals = match["number"].partition(".")[2]
+    return time_s, 0.5 * parse_instant_s(f"1{match['unit']}") / 10 ** len(decimals)
 
 
 def clip(capture: Capture, from_s: float | None = None, to_s: float | None = None) -> Capture:
-    """Cut a part out of a recording; instants stay those of the whole recording.
+    """Cut a part out of a recording, and say so; instants stay those of the whole recording.
 
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    from_s, to_s : float, optional
-        Instants in seconds since the recording's start; by default its own start
-        and end. An end beyond the recording's is the recording's.
+    An end beyond the recording's is the recording's.
 
-    Returns
-    -------
-    Capture
-        The part, with a sentence about it among its assumptions.
-
-    Raises
-    ------
-    HintError
-        If nothing of the recording lies between the two.
-
-    Examples
-    --------
     >>> edges_ps = PS_PER_S * np.array([1, 3, 5, 7], np.int64)
     >>> whole = Capture({"RX1": Line("RX1", edges_ps, 0)}, 9 * PS_PER_S, None, "an example")
     >>> part = clip(whole, 2.0, 6.0)
@@ -379,12 +302,16 @@ def clip(capture: Capture, from_s: float | None = None, to_s: float | None = Non
     >>> part.start_s, part.end_s
     (2.0, 6.0)
     """
+    require_type("capture", capture, Capture, "a Capture, as load gives it")
+    for argument, at_s in (("from_s", from_s), ("to_s", to_s)):
+        if at_s is not None:
+            require_number(argument, at_s, "seconds since the recording's start")
     if from_s is None and to_s is None:
         return capture
     begin_s = capture.start_s if from_s is None else from_s
     finish_s = capture.end_s if to_s is None else to_s
-    start_ps = max(_ps(begin_s), capture.start_ps)
-    end_ps = min(_ps(finish_s), capture.end_ps)
+    start_ps = max(round(begin_s * PS_PER_S), capture.start_ps)
+    end_ps = min(round(finish_s * PS_PER_S), capture.end_ps)
     if start_ps >= end_ps:
         raise HintError(
             f"Nothing of {capture.source} lies between {begin_s:g} and {finish_s:g} s; "
@@ -402,10 +329,6 @@ def clip(capture: Capture, from_s: float | None = None, to_s: float | None = Non
         duration_ps=end_ps - start_ps,
         assumptions=(*capture.assumptions, said),
     )
-
-
-def _ps(time_s: float) -> int:
-    return round(time_s * PS_PER_S)
 
 
 def _part(line: Line, start_ps: int, end_ps: int) -> Line:

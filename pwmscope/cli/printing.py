@@ -66,16 +66,16 @@ def screen() -> Console:
 
 def print_sections(sections: Iterable[tuple[str, Iterable[str]]]) -> None:
     """Print each section: its heading, if it has one, and its paragraphs."""
-    from rich.text import Text
+    from pwmscope.report.sentences import print_wrapped
 
     console = screen()
     for at, (heading, paragraphs) in enumerate(sections):
         if at:
             console.print()
         if heading:
-            console.print(Text(heading, style="bold"))
+            print_wrapped(heading, console, style="bold")
         for paragraph in paragraphs:
-            console.print(Text(paragraph))
+            print_wrapped(paragraph, console, *(("  ", "    ") if heading else ()))
 
 
 def print_screen(

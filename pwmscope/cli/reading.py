@@ -8,7 +8,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -181,41 +181,30 @@ class Recording:
             return load(self.path, **self.hints)
 
 
-_HINT_OPTIONS = (
-    click.option(
-        "--rate",
-        metavar="RATE",
-        help="The analyser's sample rate, such as 1MHz; needed where rows carry no time.",
+_HINTS: Final[dict[str, tuple[str, type, str]]] = {
+    "rate": (
+        "RATE", str,
+        "The analyser's sample rate, such as 1MHz; needed where rows carry no time.",
     ),
-    click.option(
-        "--time-unit",
-        metavar="UNIT",
-        help="Unit of the time column (s, ms, us, ns, ps) where its heading does not say.",
+    "time_unit": (
+        "UNIT", str,
+        "Unit of the time column (s, ms, us, ns, ps) where its heading does not say.",
     ),
-    click.option(
-        "--time-column",
-        metavar="NAME",
-        help="The column that holds the time, where its heading does not show it.",
+    "time_column": (
+        "NAME", str, "The column that holds the time, where its heading does not show it."
     ),
-    click.option(
-        "--lines",
-        metavar="NAMES",
-        help="The lines to read, with commas between them; the others are left out.",
+    "lines": (
+        "NAMES", str, "The lines to read, with commas between them; the others are left out."
     ),
-    click.option(
-        "--threshold",
-        metavar="VOLTS",
-        type=float,
-        help="The level between low and high of columns that hold voltages.",
+    "threshold": (
+        "VOLTS", float, "The level between low and high of columns that hold voltages."
     ),
-    click.option(
-        "--max-gib",
-        metavar="GIB",
-        type=float,
-        help="How far a packed file or a stream may grow, where the usual bound is too low.",
+    "max_gib": (
+        "GIB", float,
+        "How far a packed file or a stream may grow, where the usual bound is too low.",
     ),
-)
-_HINTS = ("rate", "time_unit", "time_column", "lines", "threshold", "max_gib")
+}  # fmt: skip
+"""The hints for `pwmscope.load`: what an option's value is called, its type and its help."""
 
 
 def reading_options(command: Callable[..., None], *, required: bool = True) -> Callable[..., None]:
@@ -264,8 +253,9 @@ def _hints(others: dict[str, Any]) -> dict[str, Any]:
 
 def _with_hints(command: Callable[..., None]) -> Callable[..., None]:
     # An option stands above those that are already there, so the last is added first.
-    for option in reversed(_HINT_OPTIONS):
-        command = option(command)
+    for name, (value, kind, said) in reversed(_HINTS.items()):
+        option = f"--{name.replace('_', '-')}"
+        command = click.option(option, metavar=value, type=kind, help=said)(command)
     return command
 
 
@@ -327,21 +317,9 @@ def examining_options(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command --sheet, --plan, --off-line, --off-at, --convention, --from and --to."""
 
     @functools.wraps(command)
-    def collected(
-        *,
-        sheet_path: str | None,
-        plan_path: str | None,
-        off_line: str | None,
-        off_at: tuple[str, ...],
-        convention_name: str | None,
-        from_time: str | None,
-        to_time: str | None,
-        **others: Any,  # noqa: ANN401
-    ) -> None:
-        examination = Examination(
-            sheet_path, plan_path, off_line, off_at, convention_name, from_time, to_time
-        )
-        command(examination=examination, **others)
+    def collected(**given: Any) -> None:  # noqa: ANN401
+        own = {field.name: given.pop(field.name) for field in fields(Examination)}
+        command(examination=Examination(**own), **given)
 
     # An option stands above those that are already there, so the last is added first.
     decorated: Callable[..., None] = collected

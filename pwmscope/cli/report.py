@@ -5,13 +5,13 @@ from __future__ import annotations
 import datetime
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import chdir, contextmanager, nullcontext, redirect_stderr
 from dataclasses import dataclass
 from dataclasses import replace as replaced
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Generic, Literal, TypeVar
 
 import click
 
@@ -46,24 +46,25 @@ if TYPE_CHECKING:
 
 _Result_co = TypeVar("_Result_co", covariant=True)
 
-cluster_option = click.option(
-    "--cluster",
-    "address",
-    metavar="ADDRESS",
-    help="Let the workers of this dask.distributed scheduler do it, such as tcp://farm:8786. They "
-    "need the same folders. Without it up to four processes of this machine do.",
-)
+
+def batch_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command its recordings, how they are examined, and who does it."""
+    at = click.option(
+        "--cluster",
+        "address",
+        metavar="ADDRESS",
+        help="Let the workers of this dask.distributed scheduler do it, such as tcp://farm:8786. "
+        "They need the same folders. Without it up to four processes of this machine do.",
+    )
+    return readings_options(examining_options(explain_option(at(command))))
 
 
-class Work(Protocol[_Result_co]):
+@dataclass(frozen=True, slots=True)
+class Work(Generic[_Result_co]):
     """Something to do in a process of its own."""
 
-    @property
-    def name(self) -> str:
-        """What it is about."""
-
-    def run(self) -> _Result_co:
-        """Do it."""
+    name: str  # What it is about, as a person named it
+    run: Callable[[], _Result_co]
 
 
 def refuse_cluster(address: str | None, what: str) -> None:
@@ -123,14 +124,11 @@ def _run(job: Work[_Result_co], *, home: Path | None) -> tuple[_Result_co | None
 
 
 @click.command(short_help="Write page, PDF, Markdown and JSON about each CAPTURE to a folder.")
-@readings_options
-@examining_options
+@batch_options
 @click.option(
     "-o", "--output", "folder", type=click.Path(path_type=Path), required=True, metavar="DIR",
     help="Folder for the files; made if it is not there.",
 )  # fmt: skip
-@explain_option
-@cluster_option
 @quiet_option
 @click.option("--replace", is_flag=True, help="Replace a report that is there.")
 @click.pass_context
@@ -198,8 +196,8 @@ def _many(
     robot = examination.check()
     names = folder_names(str(recording.path) for recording in recordings)
     jobs = [
-        Reported(recording, examination, folder / name, replace)
-        for recording, name in zip(recordings, names, strict=True)
+        Work(str(own.path), partial(_reported, own, examination, folder / name, replace=replace))
+        for own, name in zip(recordings, names, strict=True)
     ]
     done = run_side_by_side(jobs, f"reporting on {len(jobs)} recordings", address)
     entries = [entry or unused_entry(name, trouble, robot) for name, entry, trouble in done]
@@ -213,40 +211,25 @@ def _many(
     return len(used) == len(entries)
 
 
-@dataclass(frozen=True, slots=True)
-class Reported:
-    """One recording to report on."""
+def _reported(
+    recording: Recording, examination: Examination, folder: Path, *, replace: bool
+) -> Entry:
+    """Report on one of several recordings."""
+    from pwmscope.report.folder import entry_of, refuse_report
 
-    recording: Recording  # The recording's file, with the hints about it
-    examination: Examination  # How it is to be examined
-    folder: Path  # Where its report goes
-    replace: bool  # Whether a report that is there may be replaced
-
-    @property
-    def name(self) -> str:
-        """The recording, as a person named it."""
-        return str(self.recording.path)
-
-    def run(self) -> Entry:
-        """Report on it."""
-        from pwmscope.report.folder import entry_of, refuse_report
-
-        refuse_report(self.folder, replace=self.replace)
-        analysis = self.examination.analyse(self.recording)
-        (written,) = analysis.report(self.folder, replace=self.replace)
-        return entry_of(self.name, analysis, written)
+    refuse_report(folder, replace=replace)
+    analysis = examination.analyse(recording)
+    (written,) = analysis.report(folder, replace=replace)
+    return entry_of(str(recording.path), analysis, written)
 
 
 @click.command(short_help="Put the findings of several recordings side by side.")
-@readings_options
-@examining_options
-@explain_option
+@batch_options
 @json_option("the comparison")
 @click.option(
     "-o", "--output", "page_path", type=click.Path(path_type=Path), metavar="FILE",
     help="Also write the comparison as a page, .html, for a screen or paper.",
 )  # fmt: skip
-@cluster_option
 @click.option("--replace", is_flag=True, help="Replace files that are there.")
 @click.pass_context
 def compare(
@@ -276,7 +259,7 @@ def compare(
     examination.refuse_stated(len(recordings))
     if len(recordings) == 1:
         refuse_cluster(address, "several recordings")
-    jobs = [Compared(recording, examination) for recording in recordings]
+    jobs = [Work(str(own.path), partial(_examined, own, examination)) for own in recordings]
     if address is None:
         findings = [job.run() for job in jobs]
     else:
@@ -302,21 +285,8 @@ def compare(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Compared:
-    """One recording to compare."""
-
-    recording: Recording
-    examination: Examination
-
-    @property
-    def name(self) -> str:
-        """The recording, as a person named it."""
-        return str(self.recording.path)
-
-    def run(self) -> Findings:
-        """Examine it."""
-        return self.examination.analyse(self.recording).findings[0]
+def _examined(recording: Recording, examination: Examination) -> Findings:
+    return examination.analyse(recording).findings[0]
 
 
 PORT: Final = 8642
@@ -352,8 +322,7 @@ def desk(folder: Path | None, *, port: int, no_browser: bool) -> None:
 
 
 @click.command(short_help="Check one robot, or a folder of robots, and write the sheet to sign.")
-@readings_options
-@examining_options
+@batch_options
 @click.option(
     "--register", type=click.Path(path_type=Path), metavar="FILE",
     help="Also enter what was found in this register. Without it nothing is entered.",
@@ -366,8 +335,6 @@ def desk(folder: Path | None, *, port: int, no_browser: bool) -> None:
     "--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True,
     help="The paper of the one-page sheet.",
 )  # fmt: skip
-@explain_option
-@cluster_option
 @quiet_option
 @click.option("--replace", is_flag=True, help="Replace one-page sheets that are there.")
 @click.pass_context
@@ -516,7 +483,7 @@ def _inspect_folder(day: Robot, address: str | None) -> int:
             f"{root.path} holds no subfolder. Give each robot one, with its sheet and recordings."
         )
     rows: dict[str, tuple[Row | None, str]] = {home.name: (None, _why_not(home)) for home in homes}
-    robots = [_robot_of(home, day) for home in homes if not rows[home.name][1]]
+    robots = [Work(home.name, _robot_of(home, day).run) for home in homes if not rows[home.name][1]]
     doing = f"inspecting {len(robots)} robots"
     done = run_side_by_side(robots, doing, address) if robots else []
     rows |= {name: (row, trouble) for name, row, trouble in done}
@@ -572,32 +539,26 @@ def _why_not(home: Path) -> str:
 
 
 def _print_rows(rows: dict[str, tuple[Row | None, str]], day: Robot) -> None:
-    from rich.table import Table
-    from rich.text import Text
+    from pwmscope.model import format_line
+    from pwmscope.report.sentences import RULEBOOK, print_wrapped
 
-    from pwmscope.model import format_line, format_plainly
-    from pwmscope.report.sentences import RULEBOOK, print_table
-
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
-    for width in (24, None, None):
-        table.add_column("", overflow="fold", max_width=width)
+    console, room = screen(), min(24, max(len(format_line(name)) for name in rows))
     for name, (row, trouble) in rows.items():
         verdict = "unusable" if row is None else row.verdict
         said = trouble if row is None else row.headline
         if row is not None and row.hazards:
             said += f" ! {row.hazards} hazard{'s' if row.hazards > 1 else ''}"
-        table.add_row(Text(format_line(name)), Text(verdict), Text(format_plainly(said)))
-    console = screen()
-    print_table(table, console)
+        lead = f"{format_line(name):<{room}}  {verdict:<{len('does not meet')}}  "
+        print_wrapped(said, console, lead, " " * min(len(lead), console.width // 2))
     meets = sum(row is not None and row.verdict == "meets" for row, _ in rows.values())
     verb = "meets" if meets == 1 else "meet"
     console.print(f"\n{meets} of {len(rows)} robots {verb} everything.")
     shown = [row for row, _ in rows.values() if row is not None]
     if shown:
         pages = ", ".join(row.page for row in shown)
-        console.print(Text(f"The sheets to sign are in {day.folder}: {pages}."))
-        console.print(Text(_format_entered(day.register, [row.entry for row in shown])))
-    console.print(Text(RULEBOOK.replace("one recording", "these recordings")))
+        print_wrapped(f"The sheets to sign are in {day.folder}: {pages}.", console)
+        print_wrapped(_format_entered(day.register, [row.entry for row in shown]), console)
+    print_wrapped(RULEBOOK.replace("one recording", "these recordings"), console)
 
 
 @click.group(short_help="Keep findings in a register, and read them again.")
@@ -646,40 +607,31 @@ def list_entries(*, register: Path) -> None:
     One proven failure governs, whatever another entry of the robot says. Each robot has its
     slowest stop, and how many of its losses met. `pwmscope log show` has each line's verdict.
     """
-    from rich.markup import escape
-    from rich.table import Table
-
     from pwmscope.model import format_plainly
     from pwmscope.report.register import entries, robot_rows
-    from pwmscope.report.sentences import print_table
+    from pwmscope.report.sentences import print_table, print_wrapped, table_of
 
     held = entries(register)
     notes = {entry.number: entry.note for entry in held}
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    for heading in ("robot", "day", "verdict", "slowest stop", "losses that meet", "answer"):
-        table.add_column(heading, overflow="fold")
-    kept = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
-    for heading in ("entry", "robot", "added", "recording", "note"):
-        kept.add_column(heading, overflow="fold")
-    below, troubles = [], []
+    robots, kept, below, troubles = [], [], [], []
     for day, row in robot_rows(register, held):
         slowest = "" if row.slowest_s is None else f"{row.slowest_s:.2f} s"
         met = f"{row.met} of {row.losses}" if row.losses else "no loss"
         cells = (row.robot, str(day), row.verdict, slowest, met, row.decides)
-        table.add_row(*(escape(format_plainly(cell)) for cell in cells))
+        robots.append(tuple(map(format_plainly, cells)))
         below += [f"! Hazard, {row.robot}. {hazard}." for hazard in row.hazards]
         below += [f"{row.robot}: {row.left_out}"] * bool(row.left_out)
         troubles += [row.trouble] * bool(row.trouble)
         for entry in row.entries:
             told = (str(entry.number), row.robot, f"{day} {entry.time}", entry.file)
-            with_note = (*told, notes[entry.number])
-            kept.add_row(*(escape(format_plainly(cell)) for cell in with_note))
+            kept.append(tuple(map(format_plainly, (*told, notes[entry.number]))))
     console = screen()
-    print_table(table, console)
+    heads = ("robot", "day", "verdict", "slowest stop", "losses that meet", "answer")
+    print_table(table_of(heads, robots), console)
     for said in below:
-        console.print(escape(format_plainly(said)))
+        print_wrapped(said, console)
     console.print()
-    print_table(kept, console)
+    print_table(table_of(("entry", "robot", "added", "recording", "note"), kept), console)
     for trouble in troubles:
         click.echo(trouble, err=True)
 

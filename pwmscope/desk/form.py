@@ -197,41 +197,26 @@ def _form(
     for name, said in own:
         faults.setdefault(name, said)
     rows = {kind: list(table.get(kind, {})) for kind in ROWS}
+    named = [(m, name.strip()) for key, name in sent.items() if (m := _ROW_NAME.fullmatch(key))]
     numbers = {(kind, row): i for kind in ROWS for i, row in enumerate(rows[kind])}
     if sent:
-        numbers = {}
-        for key, name in sent.items():
-            if (match := _ROW_NAME.fullmatch(key)) and name.strip():
-                numbers.setdefault((match[1], name.strip()), int(match[2]))
+        numbers = {(m[1], name): int(m[2]) for m, name in reversed(named) if name}
     for fault in find_faults(table):
         faults.setdefault(_field_of(fault, numbers), _told(fault))
-    counts = {
-        kind: max(
-            (
-                int(match[2]) + 1
-                for key in sent
-                if (match := _ROW_NAME.fullmatch(key)) and match[1] == kind
-            ),
-            default=len(rows[kind]),
-        )
-        + extra.get(kind, 0)
-        for kind in ROWS
-    }
     at = {(kind, number): row for (kind, row), number in numbers.items()}
 
-    def row(kind: str, i: int) -> Part:
-        name = at.get((kind, i), "")
-        values = table.get(kind, {}).get(name, {}) if name else {}
-        return _row(kind, i, name, values, sent, faults=faults)
+    def parts_of(kind: str) -> Iterator[Part]:
+        shown = max((int(m[2]) + 1 for m, _ in named if m[1] == kind), default=len(rows[kind]))
+        for i in range(min(shown + extra.get(kind, 0), MAX_ROWS)):
+            name = at.get((kind, i), "")
+            values = table.get(kind, {}).get(name, {}) if name else {}
+            yield _row(kind, i, name, values, sent, faults=faults)
 
     return Form(
-        tuple(_parts(table, sent, faults)),
-        tuple(row("channels", i) for i in range(min(counts["channels"], MAX_ROWS))),
-        tuple(row("sources", i) for i in range(min(counts["sources"], MAX_ROWS))),
-        sheet_toml(table),
-        faults,
+        tuple(_parts(table, sent, faults)), tuple(parts_of("channels")),
+        tuple(parts_of("sources")), sheet_toml(table), faults,
         None if faults else sheet_of(table),
-    )
+    )  # fmt: skip
 
 
 _ROW_NAME: Final = re.compile(r"(channels|sources)\.(\d{1,2})\.name")
@@ -310,20 +295,13 @@ def _text_of(value: object) -> str:
 
 def _table_of(sent: Mapping[str, str]) -> tuple[dict[str, Any], list[tuple[str, str]]]:
     """Read the fields that a browser sent; give the table, and what it cannot hold."""
-    table: dict[str, Any] = {}
-    faults: list[tuple[str, str]] = []
-    _fill(table, "", "", sent)
-    for name in TABLES:
-        inner: dict[str, Any] = {}
-        _fill(inner, name, f"{name}.", sent)
-        if inner:
-            table[name] = inner
+    table, faults = _filled("", "", sent), []
+    table |= {name: inner for name in TABLES if (inner := _filled(name, f"{name}.", sent))}
     for kind in ROWS:
         rows: dict[str, Any] = {}
         for number in range(MAX_ROWS):
-            prefix, inner = f"{kind}.{number}.", {}
-            name = sent.get(f"{prefix}{NAME}", "").strip()
-            _fill(inner, kind, prefix, sent)
+            prefix = f"{kind}.{number}."
+            name, inner = sent.get(f"{prefix}{NAME}", "").strip(), _filled(kind, prefix, sent)
             if not name and not inner:
                 continue
             if not name:
@@ -337,11 +315,12 @@ def _table_of(sent: Mapping[str, str]) -> tuple[dict[str, Any], list[tuple[str, 
     return table, faults
 
 
-def _fill(inner: dict[str, Any], table: str, prefix: str, sent: Mapping[str, str]) -> None:
-    for key, kind, _, _ in _kinds(table):
-        text = sent.get(f"{prefix}{key}", "").strip()
-        if text:
-            inner[key] = _value_of(text, kind)
+def _filled(table: str, prefix: str, sent: Mapping[str, str]) -> dict[str, Any]:
+    return {
+        key: _value_of(text, kind)
+        for key, kind, _, _ in _kinds(table)
+        if (text := sent.get(f"{prefix}{key}", "").strip())
+    }
 
 
 def _value_of(text: str, kind: str) -> object:
@@ -371,7 +350,7 @@ def _number(text: str) -> object:
 
 def _field_of(fault: Fault, numbers: Mapping[tuple[str, str], int]) -> str:
     """Name the field that a fault is about."""
-    path = fault.path
+    path = tuple(map(str, fault.path))
     if path[0] in ROWS and len(path) > 1:
         number = numbers.get((path[0], path[1]), 0)
         return f"{path[0]}.{number}.{path[2] if len(path) > 2 else NAME}"

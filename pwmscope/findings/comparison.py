@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final, TypeAlias
@@ -14,6 +16,7 @@ from pwmscope.bench import Stretch, stretch_fault
 from pwmscope.errors import ArgumentError, HintError, format_given
 from pwmscope.findings.examine import ChannelFindings, Findings, SensorFindings
 from pwmscope.findings.failsafe import NO_JUMP, RECOVERY
+from pwmscope.findings.glitches import observed_in
 from pwmscope.model import (
     COVERAGE,
     Finding,
@@ -69,8 +72,7 @@ def compare(recordings: Sequence[Findings]) -> Comparison:
     if len(recordings) < 2:
         raise HintError("One recording alone cannot be compared; name two or more.")
     servo = [findings.servo for findings in recordings]
-    names = dict.fromkeys(name for channels in servo for name in channels)
-    shared = [name for name in names if sum(name in channels for channels in servo) > 1]
+    shared = _shared(servo)
     if not shared:
         have = "; ".join(
             f"{findings.capture.source} has {', '.join(channels) or 'none'}"
@@ -80,20 +82,17 @@ def compare(recordings: Sequence[Findings]) -> Comparison:
             f"The recordings have no servo line of one name in common ({have}); record with the "
             "same line names."
         )
-    return Comparison(
-        tuple(findings.capture.source for findings in recordings),
-        tuple(
-            row
-            for name in shared
-            for row in _rows(name, [channels.get(name) for channels in servo])
-        )
-        + tuple(
-            row
-            for name in dict.fromkeys(n for findings in recordings for n in findings.sensors)
-            if sum(name in findings.sensors for findings in recordings) > 1
-            for row in _rows(name, [findings.sensors.get(name) for findings in recordings])
-        ),
-    )
+    sources = tuple(findings.capture.source for findings in recordings)
+    sensors = [findings.sensors for findings in recordings]
+    both = [own | beside for own, beside in zip(servo, sensors, strict=True)]
+    rows = [_rows(name, [own.get(name) for own in both]) for name in shared + _shared(sensors)]
+    return Comparison(sources, tuple(itertools.chain.from_iterable(rows)))
+
+
+def _shared(recordings: Sequence[Mapping[str, object]]) -> list[str]:
+    """List the lines that two recordings or more have."""
+    count = Counter(name for own in recordings for name in own)
+    return [name for name, recorded in count.items() if recorded > 1]
 
 
 def _rows(
@@ -270,22 +269,6 @@ def hunt_faults(findings: Findings, stretches: Sequence[Stretch]) -> FaultHunt:
     Given their sum, the counts of two Poisson rates are binomial (`compare_rates`); the chances
     of all comparisons with the first stretch are corrected by Holm's method (S. Holm, Scand. J.
     Statistics 6, 1979; from memory), so that any of them errs with a chance of 5 % at most.
-
-    Parameters
-    ----------
-    findings : Findings
-        Of the recording.
-    stretches : sequence of Stretch
-        Two or more that do not overlap; the first is what the others are held against.
-
-    Returns
-    -------
-    FaultHunt
-
-    Raises
-    ------
-    ArgumentError
-        If the stretches contradict each other, or lie outside the recording.
     """
     _check(findings, stretches)
     rows = []
@@ -320,18 +303,9 @@ def _within(time_s: FloatArray, span: Span) -> int:
     return int(np.count_nonzero((time_s >= span.start_s) & (time_s < span.end_s)))
 
 
-def _heard_s(channel: ChannelFindings, span: Span) -> float:
-    """Length of a stretch without the line's signal losses."""
-    lost_s = sum(
-        max(0.0, min(lost.end_s, span.end_s) - max(lost.start_s, span.start_s))
-        for lost in channel.loss_spans
-    )
-    return max(0.0, span.end_s - span.start_s - lost_s)
-
-
 def _glitches(channel: ChannelFindings, span: Span) -> _Counted:
     assert channel.glitches is not None  # a servo line has them
-    return _within(channel.glitches.time_s, span), _heard_s(channel, span)
+    return _within(channel.glitches.time_s, span), observed_in(span, channel.loss_spans)
 
 
 def _freezes(channel: ChannelFindings, span: Span) -> _Counted:

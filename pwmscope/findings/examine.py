@@ -5,9 +5,9 @@ from __future__ import annotations
 import datetime
 import importlib
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache, cached_property
+from functools import cache, cached_property, partial
 from numbers import Real
 from types import ModuleType
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeAlias, TypeVar
@@ -23,7 +23,7 @@ from pwmscope.findings.failsafe import LineLosses, LossAnalysis, analyse_losses
 from pwmscope.findings.glitches import Coincidence, Glitches, examine_coincidence, examine_glitches
 from pwmscope.findings.receivers import Order, clock_lines, examine_order
 from pwmscope.findings.segmentation import Answer, Channel, Record
-from pwmscope.findings.supply import examine_levels
+from pwmscope.findings.sensors import examine_levels
 from pwmscope.findings.timing import Timing, examine_timing
 from pwmscope.findings.travel import Device, Travel, examine_travel
 from pwmscope.model import Definition, Finding, Hazard, Span, Verdict, at_once, worst
@@ -171,7 +171,7 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
         ),
     ),
     Analyser(
-        "levels", "line", ("pulses",), f"{_IN}supply:LEVEL_DEFINITIONS", "looked at",
+        "levels", "line", ("pulses",), f"{_IN}sensors:LEVEL_DEFINITIONS", "looked at",
         lambda c: examine_levels(c.record, c.plateaus),
     ),
     # Every record leaves out what was lost, so this one is answered before the records are made.
@@ -197,8 +197,13 @@ ANALYSERS: Final[tuple[Analyser, ...]] = (
         ),
     ),
     # Motion is held against the losses, so this one is answered with them.
-    Analyser("rotation", "recording", ("roles",), f"{_IN}rotation:DEFINITIONS", uses=("marker",)),
-    Analyser("supply", "recording", ("roles",), f"{_IN}supply:DEFINITIONS", uses=("marker",)),
+    Analyser(
+        "rotation", "recording", ("roles",), f"{_IN}sensors:ROTATION_DEFINITIONS",
+        uses=("marker",),
+    ),
+    Analyser(
+        "supply", "recording", ("roles",), f"{_IN}sensors:SUPPLY_DEFINITIONS", uses=("marker",)
+    ),
     Analyser("lag", "recording", ("two lines",), f"{_IN}lag:DEFINITIONS", "called"),
     Analyser(
         "mixing", "recording", ("roles",), f"{_IN}mixing:DEFINITIONS", "called", uses=("plan",)
@@ -223,7 +228,7 @@ def _questions(*when: When) -> tuple[str, ...]:
     return tuple(r.question for r in ANALYSERS if r.of == "line" and (not when or r.when in when))
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, repr=False, eq=False)
 class ChannelFindings:
     """Everything found about one line.
 
@@ -394,11 +399,10 @@ def _withheld(answer: Answer, reason: str) -> Answer:
         replace(f, verdict=Verdict.NOT_SHOWN, sentence=f"{reason} {f.sentence}") if f.limit else f
         for f in answer.findings
     )
-    kept: Answer = replace(answer, findings=found)  # type: ignore[type-var]
-    return kept
+    return replace(answer, findings=found)  # type: ignore[type-var]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class SensorFindings:
     """Everything found about a line that shows what a device does, or what the receiver runs on.
 
@@ -431,7 +435,7 @@ class SensorFindings:
         return tuple(finding for finding in self.findings if finding.limit)
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, repr=False, eq=False)
 class Findings:
     """Everything found in a recording.
 
@@ -497,6 +501,7 @@ class Findings:
         HintError
             If there is no such line, or it is the marker.
         """
+        require_type("lines", lines, Sequence, "a tuple of lines' names")
         for line in lines:
             if line not in self.channels:
                 raise HintError(
@@ -645,12 +650,7 @@ def examine(
     channels = at_once(own, lines.tables, lines.pulses)
     glitches = {name: c.glitches for name, c in channels.items() if c.glitches is not None}
     servo = {name: c for name, c in channels.items() if c.channel is not None}
-
-    def ask(question: str) -> dict[str, Answer]:
-        answers = {name: c.answer(question) for name, c in servo.items()}
-        return {name: answer for name, answer in answers.items() if answer is not None}
-
-    all_lines = AllLines(glitches, found.records, order, ask)
+    all_lines = AllLines(glitches, found.records, order, partial(_answers, servo))
     assumptions = (*capture.assumptions, *found.said, *lines.notes, *_FIXED)
     sensors = {
         line: SensorFindings(line, "rotation", rotation.rotor.of, rotation)
@@ -665,6 +665,12 @@ def examine(
         linked = examine_link_record(findings, plan, sheet)
         sensors[LINK_RECORD] = SensorFindings(LINK_RECORD, "link", None, linked)
     return findings
+
+
+def _answers(servo: Mapping[str, ChannelFindings], question: str) -> dict[str, Answer]:
+    """Ask a question of each servo line; those that have an answer."""
+    answers = {name: channel.answer(question) for name, channel in servo.items()}
+    return {name: answer for name, answer in answers.items() if answer is not None}
 
 
 def examine_link_record(

@@ -98,7 +98,6 @@ class Freshness:
     fresh: int  # Fresh frames where a repeat would have shown
     stale: int  # Renewals that did not come there
     fresh_at_s: FloatArray  # shape (fresh,): When those frames began
-    told_s: float  # How long that was in all
     renewals: Renewals  # Where the width was renewed, and all freezes
     findings: tuple[Finding, ...]  # `fresh frames`, `freezes`, `longest freeze`
 
@@ -121,22 +120,19 @@ def examine_freshness(record: Record, resolution: Resolution) -> Freshness:
     found = find_renewals(record, None if resolution.is_image else finest_us)
     fresh, stale = int(found.fresh.size), found.stale
     period_s = (record.frames.usual_us or record.table.convention.period_us) / 1e6
-    fresh_at_s = record.table.rise_s[found.fresh + 1]
-    told_s = found.told.size * found.turns * period_s
-    line = record.table.line
+    findings: tuple[Finding, ...]
     if fresh + stale < MIN_TOLD:
         reason = _why_not(found, fresh + stale)
-        findings = tuple(
-            not_shown(name, unit, reason)
-            for name, unit in ((FRESH, "%"), (FREEZES, "per minute"), (LONGEST, "ms"))
+        units = ((FRESH, "%"), (FREEZES, "per minute"), (LONGEST, "ms"))
+        findings = tuple(not_shown(name, unit, reason) for name, unit in units)
+    else:
+        findings = (
+            _fresh_finding(record, found, fresh, stale),
+            _freezes_finding(record, found, found.told.size * found.turns * period_s),
+            _longest_finding(record, found, period_s),
         )
-        return Freshness(line, fresh, stale, fresh_at_s, told_s, found, findings)
-    findings = (
-        _fresh_finding(record, found, fresh, stale),
-        _freezes_finding(record, found, told_s),
-        _longest_finding(record, found, period_s),
-    )
-    return Freshness(line, fresh, stale, fresh_at_s, told_s, found, findings)
+    fresh_at_s = record.table.rise_s[found.fresh + 1]
+    return Freshness(record.table.line, fresh, stale, fresh_at_s, found, findings)
 
 
 def _why_not(found: Renewals, told: int) -> str:
@@ -156,8 +152,6 @@ def _why_not(found: Renewals, told: int) -> str:
 def share_interval(fresh: int, stale: int, effect: float) -> tuple[float, float]:
     """Return the 95 % interval of the share of fresh frames, where repeats come in bursts.
 
-    Examples
-    --------
     >>> [round(end, 4) for end in share_interval(90, 10, 1.0)]
     [0.8238, 0.951]
     """
@@ -188,8 +182,6 @@ def _fresh_finding(record: Record, found: Renewals, fresh: int, stale: int) -> F
 def format_share(share: float) -> str:
     """Write a share so that it reads 100 % only where it is.
 
-    Examples
-    --------
     >>> format_share(100.0), format_share(99.99), format_share(78.23)
     ('100 %', '99.9 %', '78.2 %')
     """
@@ -206,8 +198,6 @@ def rate_interval(
     ``dispersion`` is the variance of their number over that of a Poisson process. With weights
     and a dispersion of 1 it is Garwood's.
 
-    Examples
-    --------
     >>> [round(end, 3) for end in rate_interval(np.ones(5), 1.0)]
     [1.623, 11.668]
     """

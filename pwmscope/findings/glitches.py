@@ -240,20 +240,12 @@ def _within(
     return sums
 
 
-_PLURAL: Final = {
-    GlitchKind.RUNT: "runt pulses",
-    GlitchKind.NOTCH: "notches",
-    GlitchKind.MISSING: "missing pulses",
-    GlitchKind.DOUBLE: "double pulses",
-    GlitchKind.STUCK_HIGH: "times stuck high",
-    GlitchKind.STUCK_LOW: "times stuck low",
-    GlitchKind.FOREIGN: "foreign widths",
-    GlitchKind.STRAY: "stray widths",
+_COUNTED: Final = {
+    GlitchKind.NOTCH: ("notch", "notches"),
+    GlitchKind.STUCK_HIGH: ("time stuck high", "times stuck high"),
+    GlitchKind.STUCK_LOW: ("time stuck low", "times stuck low"),
 }
-_SINGULAR: Final = {
-    GlitchKind.STUCK_HIGH: "time stuck high",
-    GlitchKind.STUCK_LOW: "time stuck low",
-}
+"""How one and several are called; of the others by their name, with an s."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,11 +281,7 @@ class Glitches:
 
 def examine_glitches(record: Record, recorded: Span) -> Glitches:
     """Find, sort and count one channel's glitches."""
-    lost_s = sum(
-        max(0.0, min(span.end_s, recorded.end_s) - max(span.start_s, recorded.start_s))
-        for span in record.losses
-    )
-    observed_s = max(0.0, recorded.end_s - recorded.start_s - lost_s)
+    observed_s = observed_in(recorded, record.losses)
     period_us = record.period_us
     found, while_lost = find_glitches(record, period_us, recorded)
     kinds = tuple(
@@ -303,6 +291,14 @@ def examine_glitches(record: Record, recorded: Span) -> Glitches:
     time_s = np.sort(np.concatenate([moments.start_s for moments in found.values()]))
     finding = _finding(record, kinds, observed_s)
     return Glitches(record.table.line, observed_s, kinds, time_s, (finding,))
+
+
+def observed_in(span: Span, losses: tuple[Span, ...]) -> float:
+    """Return how long a span is without losses, in seconds."""
+    lost_s = sum(
+        max(0.0, min(lost.end_s, span.end_s) - max(lost.start_s, span.start_s)) for lost in losses
+    )
+    return max(0.0, span.end_s - span.start_s - lost_s)
 
 
 def poisson_interval_per_minute(count: int, observed_s: float) -> tuple[float, float] | None:
@@ -355,10 +351,8 @@ def _finding(record: Record, kinds: tuple[GlitchCount, ...], observed_s: float) 
 
 
 def _format_kinds(counts: dict[GlitchKind, int]) -> str:
-    return format_list([
-        f"{count} {_PLURAL[kind]}" if count > 1 else f"1 {_SINGULAR.get(kind, kind.value)}"
-        for kind, count in counts.items()
-    ])  # fmt: skip
+    called = {kind: _COUNTED.get(kind, (kind.value, f"{kind.value}s")) for kind in counts}
+    return format_list([f"{n} {called[kind][n > 1]}" for kind, n in counts.items()])
 
 
 def _evidence(record: Record, kinds: tuple[GlitchCount, ...]) -> tuple[Evidence, ...]:
@@ -472,8 +466,7 @@ def find_patterns(
 def _rates(moments: IntArray, observed_s: FloatArray, window_s: float) -> FloatArray:
     """Rates of the lines' own moments, corrected for their length: a burst counts once."""
     rates = np.maximum(moments, 0) / observed_s
-    corrected: FloatArray = rates / np.maximum(1.0 - rates * window_s, 0.01)
-    return corrected
+    return rates / np.maximum(1.0 - rates * window_s, 0.01)
 
 
 def _pattern(lines: tuple[str, ...], struck: BoolArray, count: int, expected: float) -> Pattern:

@@ -141,29 +141,13 @@ class _Fresh:
         inside = np.zeros(gap.size + 1, np.int64)
         np.add.at(inside, self.first, 1)
         np.add.at(inside, self.last, -1)
-        moving: FloatArray = gap[np.cumsum(inside)[:-1] > 0]
-        return moving
+        return gap[np.cumsum(inside)[:-1] > 0]
 
 
 def measure_marker(findings: Findings, marker: Marker) -> MarkerDelay:
     """Measure how late a marker changes, from a recording in which a stick kept moving.
 
-    Parameters
-    ----------
-    findings : Findings
-        Of the calibration recording; see `pwmscope.bench.make_marker_plan`.
-    marker : Marker
-        Its line, and what is known of it.
-
-    Returns
-    -------
-    MarkerDelay
-
-    Raises
-    ------
-    HintError
-        If the recording has no such line, the line never changes, or the level that means on
-        is not known.
+    The recording is one by `pwmscope.bench.make_marker_plan`.
     """
     capture = findings.capture
     if marker.line not in capture.lines:

@@ -166,7 +166,7 @@ def _cheapest(plan: CapturePlan, held: HeldPositions, place: FloatArray) -> Matc
     moved, spare = moved[known, each[:, None]], each[:, None] - 1 - earlier
     for k in range(1, steps):
         before = np.arange(max(0, k - MAX_UNSEEN), k)
-        link = _Planned.of(plan, before, k).link_cost(seen_s, moved, spare)
+        link = _link_cost(plan, before, k, seen_s, moved, spare)
         link += cost[before][:, known] + omitted[before, k][:, None, None]
         link[:, earlier < 0] = np.inf
         flat = link.swapaxes(0, 1).reshape(positions, -1)
@@ -185,34 +185,25 @@ def _cheapest(plan: CapturePlan, held: HeldPositions, place: FloatArray) -> Matc
     return Matching(tuple(reversed(begun)), price)
 
 
-@dataclass(frozen=True, slots=True)
-class _Planned:
-    """What the plan says about one step beside each of some steps before it; shapes (b,)."""
-
-    apart_s: FloatArray
-    alike: BoolArray
-    is_off: BoolArray
-
-    @classmethod
-    def of(cls, plan: CapturePlan, before: IntArray, k: int) -> _Planned:
-        start_s, steps = np.array(plan.starts_s), plan.steps
-        alike = np.array([steps[b].sticks == steps[k].sticks for b in before])
-        is_off = np.array(
-            [any(not step.transmitter_on for step in steps[b : k + 1]) for b in before]
-        )
-        return cls(start_s[k] - start_s[before], alike, is_off)
-
-    def link_cost(self, seen_s: FloatArray, moved: BoolArray, spare: IntArray) -> FloatArray:
-        """Price of going on to each position from those before; from (J, e) to (b, J, e)."""
-        planned_s, alike, is_off = (
-            each[:, None, None] for each in (self.apart_s, self.alike, self.is_off)
-        )
-        off = np.abs(planned_s - seen_s) / (MIN_TOLERANCE_S + TOLERANCE * planned_s)
-        late = np.minimum(np.where(off < 1.0, off**2 / 2.0, off - 0.5), MAX_LATE)
-        odd = (alike == moved) & np.logical_not(is_off)
-        price: FloatArray = np.nan_to_num(late) + WRONG_PLACE * odd
-        price += np.where(is_off, SPARE_OFF, SPARE) * spare
-        return price
+def _link_cost(  # noqa: PLR0917 - what is planned, and what is seen
+    plan: CapturePlan,
+    before: IntArray,
+    k: int,
+    seen_s: FloatArray,
+    moved: BoolArray,
+    spare: IntArray,
+) -> FloatArray:
+    """Price of going on to step k at each position from those before; (J, e) to (b, J, e)."""
+    start_s, steps = np.array(plan.starts_s), plan.steps
+    alike = np.array([steps[b].sticks == steps[k].sticks for b in before])[:, None, None]
+    is_off = np.array([any(not step.transmitter_on for step in steps[b : k + 1]) for b in before])
+    is_off, planned_s = is_off[:, None, None], (start_s[k] - start_s[before])[:, None, None]
+    off = np.abs(planned_s - seen_s) / (MIN_TOLERANCE_S + TOLERANCE * planned_s)
+    late = np.minimum(np.where(off < 1.0, off**2 / 2.0, off - 0.5), MAX_LATE)
+    odd = (alike == moved) & ~is_off
+    price: FloatArray = np.nan_to_num(late) + WRONG_PLACE * odd
+    price += np.where(is_off, SPARE_OFF, SPARE) * spare
+    return price
 
 
 def _omitted_cost(steps: tuple[PlanStep, ...]) -> FloatArray:
@@ -301,19 +292,7 @@ def align_plan(plan: CapturePlan, tables: Mapping[str, PulseTable]) -> Alignment
 
     Expected movement is matched to seen movement (`match_steps`): late hands, an unknown
     start and steps that move nothing are allowed for. A recording that was made by another
-    plan is refused.
-
-    Parameters
-    ----------
-    plan : CapturePlan
-        The plan that the recording was made by.
-    tables : mapping of str to PulseTable
-        The pulses of the recording's lines, by line.
-
-    Returns
-    -------
-    Alignment
-        Without spans where the plan does not fit; its finding says why.
+    plan is refused: then there are no spans, and the finding says why.
     """
     held = find_held_positions(tables)
     steps = plan.steps

@@ -310,8 +310,7 @@ def _marked(first: IntArray, last: IntArray, size: int) -> BoolArray:
     begun = np.zeros(size + 1, np.int64)
     np.add.at(begun, first, 1)
     np.add.at(begun, last, -1)
-    marked: BoolArray = np.cumsum(begun)[:size] > 0
-    return marked
+    return np.cumsum(begun)[:size] > 0
 
 
 @dataclass(frozen=True, slots=True)

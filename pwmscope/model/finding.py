@@ -8,10 +8,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-import numpy as np
-import numpy.typing as npt
-
 from pwmscope.errors import Reason, named
+from pwmscope.model.recording import FloatArray
 
 MIN_US = 5e-4
 """Less than this is nothing: edges are kept to a picosecond."""
@@ -279,44 +277,37 @@ in 1 of 2 losses.
     per_minute: float | None = None
 
     @property
-    def sentence(self) -> str:
-        """Where devices are commanded to run, and when."""
-        if self.kind in (HazardKind.MOTION, HazardKind.FOREIGN):
-            return self._motion if self.kind is HazardKind.MOTION else self._foreign
+    def what(self) -> str:
+        """What happens, on which lines."""
         names = [format_line(name) for name in self.lines]
         several = len(names) > 1
         runs = f"{format_list(names)} {'are' if several else 'is'} commanded to run"
         at = "" if self.width_us is None else f" at {self.width_us:.0f} us"
         held = "their held sticks" if several else "its held stick"
         gives = f"{names[-1]} gives {format_list(names[:-1])} power again"
-        seen, back = f"Seen at {self.at_s:.3f} s", "when the link is back"
-        how = {
+        speed = "" if self.per_minute is None else f" at {self.per_minute:.0f} turns a minute"
+        pulses = "pulses" if self.width_us is None else f"pulses of {self.width_us:.0f} us"
+        back = "when the link is back"
+        return {
             HazardKind.STICK_HELD: f"{runs} by {held} {back}",
             HazardKind.NO_STICK: f"{runs}{at} by no stick {back}",
             HazardKind.LEAP: f"{runs}{at} before the link is back",
             HazardKind.FIRST_LINK: f"{runs}{'' if several else at} as the link first comes",
             HazardKind.UNLINKED: f"{runs}{at} before the link is shown",
             HazardKind.POWER: f"{gives} {back}{at and ','}{at}",
-        }
-        if self.kind in (HazardKind.FIRST_LINK, HazardKind.UNLINKED):
-            return f"{how[self.kind]}. {seen}."
-        return f"{how[self.kind]}. {seen}, in {self.times} of {self.losses} losses."
+            HazardKind.MOTION: f"{names[0]} turns{speed} while its {pulses} say stop",
+            HazardKind.FOREIGN: f"{format_list(names)} {'follow' if several else 'follows'} "
+            "another memory or transmitter",
+        }[self.kind]
 
     @property
-    def _motion(self) -> str:
-        speed = "" if self.per_minute is None else f" at {self.per_minute:.0f} turns a minute"
-        return (
-            f"{format_line(self.lines[0])} turns{speed} while its pulses of {self.width_us:.0f} us "
-            f"say stop. Seen at {self.at_s:.3f} s, in {self.times} of {self.losses} stops."
-        )
-
-    @property
-    def _foreign(self) -> str:
-        return (
-            f"{format_list([format_line(name) for name in self.lines])} "
-            f"{'follow' if len(self.lines) > 1 else 'follows'} another memory or transmitter. "
-            f"Seen at {self.at_s:.3f} s."
-        )
+    def sentence(self) -> str:
+        """Where devices are commanded to run, and when."""
+        several = self.losses != 1
+        of = "stop" + "s" * several if self.kind is HazardKind.MOTION else "loss" + "es" * several
+        at_once = (HazardKind.FIRST_LINK, HazardKind.UNLINKED, HazardKind.FOREIGN)
+        often = "" if self.kind in at_once else f", in {self.times} of {self.losses} {of}"
+        return f"{self.what}. Seen at {self.at_s:.3f} s{often}."
 
     def __str__(self) -> str:
         return f"! Hazard: {self.sentence}"
@@ -353,9 +344,7 @@ class Evidence:
     last: int | None = None
 
     @classmethod
-    def of(
-        cls, rise_s: npt.NDArray[np.float64], first: int, last: int, pulses: int = 1
-    ) -> Evidence:
+    def of(cls, rise_s: FloatArray, first: int, last: int, pulses: int = 1) -> Evidence:
         """Name the stretch from one pulse to another.
 
         Parameters

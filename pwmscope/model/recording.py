@@ -33,7 +33,7 @@ class Span:
     end_s: float
 
 
-def inside(spans: tuple[Span, ...], time_s: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+def inside(spans: tuple[Span, ...], time_s: FloatArray) -> BoolArray:
     """Say which instants lie inside any of the spans.
 
     >>> inside((Span(1.0, 2.0), Span(5.0, 6.0)), np.array([0.5, 1.0, 3.0, 5.5]))
@@ -44,13 +44,11 @@ def inside(spans: tuple[Span, ...], time_s: npt.NDArray[np.float64]) -> npt.NDAr
     starts = np.array([span.start_s for span in spans])
     ends = np.array([span.end_s for span in spans])
     span = np.searchsorted(starts, time_s, side="right") - 1
-    within: npt.NDArray[np.bool_] = (span >= 0) & (time_s < ends[np.maximum(span, 0)])
+    within: BoolArray = (span >= 0) & (time_s < ends[np.maximum(span, 0)])
     return within
 
 
-def overlaps(
-    spans: tuple[Span, ...], begin_s: npt.NDArray[np.float64], end_s: npt.NDArray[np.float64]
-) -> npt.NDArray[np.bool_]:
+def overlaps(spans: tuple[Span, ...], begin_s: FloatArray, end_s: FloatArray) -> BoolArray:
     """Say which stretches of time share any with one of the spans.
 
     >>> begin_s = np.array([0.0, 0.5, 1.2, 2.0])
@@ -62,7 +60,7 @@ def overlaps(
     starts = np.array([span.start_s for span in spans])
     ends = np.array([span.end_s for span in spans])
     span = np.searchsorted(starts, end_s, side="left") - 1
-    shared: npt.NDArray[np.bool_] = (span >= 0) & (ends[np.maximum(span, 0)] > begin_s)
+    shared: BoolArray = (span >= 0) & (ends[np.maximum(span, 0)] > begin_s)
     return shared
 
 
@@ -119,27 +117,23 @@ class Plateaus:
     """What an analogue line's high state was like, each time, as columns."""
 
     # shape (n,): When the voltage first reached nine tenths of the way up, in picoseconds
-    begin_ps: npt.NDArray[np.int64]
-    lasts_ps: npt.NDArray[np.int64]  # shape (n,): Until it was there for the last time
+    begin_ps: IntArray
+    lasts_ps: IntArray  # shape (n,): Until it was there for the last time
     # shape (n,): Median of the samples of the high state; its lowest sample between the first and
     # the last that come within 2 % of that
-    level_v: npt.NDArray[np.float64]
-    lowest_v: npt.NDArray[np.float64]
+    level_v: FloatArray
+    lowest_v: FloatArray
     # shape (n,): From one tenth of the way up to nine tenths; NaN where the beginning was not seen
-    rise_ps: npt.NDArray[np.float64]
+    rise_ps: FloatArray
     interval_ps: float  # Mean distance of samples
 
     def between(self, start_ps: int, end_ps: int) -> Plateaus:
         """Keep those that begin and end within a span."""
         kept = (self.begin_ps > start_ps) & (self.begin_ps + self.lasts_ps <= end_ps)
         return Plateaus(
-            self.begin_ps[kept],
-            self.lasts_ps[kept],
-            self.level_v[kept],
-            self.lowest_v[kept],
-            self.rise_ps[kept],
-            self.interval_ps,
-        )
+            self.begin_ps[kept], self.lasts_ps[kept], self.level_v[kept], self.lowest_v[kept],
+            self.rise_ps[kept], self.interval_ps,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,7 +160,7 @@ class Voltage:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Line:
     """One recorded wire, as the instants at which its level changed.
 
@@ -192,7 +186,7 @@ class Line:
     """
 
     name: str
-    edges_ps: npt.NDArray[np.int64]
+    edges_ps: IntArray
     initial_level: int
     plateaus: Plateaus | None = field(default=None, compare=False, repr=False)
     voltage: Voltage | None = field(default=None, compare=False, repr=False)
@@ -205,7 +199,7 @@ class Line:
         if not bool((self.edges_ps[1:] > self.edges_ps[:-1]).all()):
             raise ValueError(f"the edges of line {self.name} are not strictly increasing")
 
-    def rises_ps(self, *, inverted: bool = False) -> npt.NDArray[np.int64]:
+    def rises_ps(self, *, inverted: bool = False) -> IntArray:
         """Return the instants of the low-to-high edges.
 
         Parameters
@@ -221,7 +215,7 @@ class Line:
         first = self.initial_level ^ int(inverted)
         return self.edges_ps[first::2]
 
-    def falls_ps(self, *, inverted: bool = False) -> npt.NDArray[np.int64]:
+    def falls_ps(self, *, inverted: bool = False) -> IntArray:
         """Return the instants of the high-to-low edges.
 
         Parameters
@@ -238,7 +232,7 @@ class Line:
         return self.edges_ps[first::2]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Capture:
     """Digital lines recorded together over one time span.
 

@@ -11,7 +11,8 @@ from statistics import NormalDist
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
+
+from pwmscope.model.recording import FloatArray
 
 FROM_MAD: Final = 1.4826
 """Standard deviation of a Gaussian over its median absolute deviation."""
@@ -20,7 +21,7 @@ _FEW: Final = 10_000
 """For so many values the library is quicker than what is written here for fewer."""
 
 
-def median_of(values: npt.NDArray[np.float64]) -> float:
+def median_of(values: FloatArray) -> float:
     """Return the median of one value or more; NaN where one of them is.
 
     >>> median_of(np.array([3.0, 1.0, 2.0, 10.0]))
@@ -46,7 +47,7 @@ def median_of(values: npt.NDArray[np.float64]) -> float:
     return 0.5 * (float(np.maximum.reduce(parted[:middle])) + upper)
 
 
-def quantile_of(values: npt.NDArray[np.float64], share: float) -> float:
+def quantile_of(values: FloatArray, share: float) -> float:
     """Return a quantile of values that are not NaN, linear between neighbours.
 
     The library's own takes four times as long for a few hundred values.
@@ -65,7 +66,7 @@ def quantile_of(values: npt.NDArray[np.float64], share: float) -> float:
     return low + (place - below) * (float(np.minimum.reduce(parted[below + 1 :])) - low)
 
 
-def quantiles_of(values: npt.NDArray[np.float64], *shares: float) -> list[float]:
+def quantiles_of(values: FloatArray, *shares: float) -> list[float]:
     """Return several quantiles of values, each as `quantile_of` does.
 
     >>> quantiles_of(np.array([3.0, 1.0, 2.0, 10.0]), 0.25, 0.75)
@@ -89,7 +90,7 @@ class Summary:
     std: float | None  # Sample standard deviation (divisor n - 1); None below two values
 
 
-def product(first: npt.NDArray[np.float64], second: npt.NDArray[np.float64]) -> float:
+def product(first: FloatArray, second: FloatArray) -> float:
     """Scalar product of two columns on one thread.
 
     ``first @ second`` wakes a thread on every core, which costs more than it saves
@@ -101,7 +102,7 @@ def product(first: npt.NDArray[np.float64], second: npt.NDArray[np.float64]) -> 
     return float(np.einsum("i,i->", first, second))
 
 
-def mean_of(values: npt.NDArray[np.float64]) -> float:
+def mean_of(values: FloatArray) -> float:
     """Arithmetic mean, corrected once by the mean of its own residuals.
 
     >>> mean_of(np.array([10000000.1, 10000000.2, 10000000.3]))
@@ -111,7 +112,7 @@ def mean_of(values: npt.NDArray[np.float64]) -> float:
     return mean + float(np.add.reduce(values - mean)) / values.size
 
 
-def std_of(values: npt.NDArray[np.float64]) -> float:
+def std_of(values: FloatArray) -> float:
     """Sample standard deviation by the corrected two-pass formula.
 
     The sum of the residuals, zero in exact arithmetic, corrects the sum of
@@ -125,7 +126,7 @@ def std_of(values: npt.NDArray[np.float64]) -> float:
     return math.sqrt(max(squares, 0.0) / (values.size - 1))
 
 
-def lag_one(values: npt.NDArray[np.float64]) -> float | None:
+def lag_one(values: FloatArray) -> float | None:
     """Autocorrelation of neighbouring values.
 
     The sum of the products of neighbouring deviations over the sum of the squares of
@@ -144,7 +145,7 @@ def lag_one(values: npt.NDArray[np.float64]) -> float | None:
     return float(np.dot(residuals[:-1], residuals[1:])) / squares if squares > 0.0 else None
 
 
-def summarise(values: npt.NDArray[np.float64]) -> Summary:
+def summarise(values: FloatArray) -> Summary:
     """Summarise values.
 
     Parameters
@@ -185,7 +186,7 @@ def _of_scipy(name: str, *values: object) -> Any:  # noqa: ANN401 - a number or 
     return getattr(importlib.import_module("scipy.special"), name)(*values)
 
 
-def normal_below(z: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def normal_below(z: FloatArray) -> FloatArray:
     """Return the chances that a standard normal variable lies below some values.
 
     >>> normal_below(np.array([-1.959964, 0.0, np.inf])).round(6).tolist()

@@ -42,6 +42,7 @@ if TYPE_CHECKING:
         draw_jitter_spectra,
         format_loss,
         histogram,
+        named_levels,
         width_over_time,
     )
     from pwmscope.plot.wiring_drawing import draw_wiring, wiring
@@ -51,9 +52,9 @@ __all__ = [
     "MAX_LOSSES", "PAPER", "SCREEN", "Ink", "Picture", "bench_pictures", "compacted",
     "draw_channel", "draw_channel_map", "draw_drive_path", "draw_frames", "draw_jitter_spectra",
     "draw_sticks", "draw_wiring", "drive_path", "failsafe_figure", "format_loss", "frames",
-    "histogram", "house_style", "loss_strip", "losses", "mixing_pictures", "on_paper",
-    "picture_form", "to_svg", "travel_ruler", "width_over_time", "width_strip", "wiring",
-    "write_failsafe_picture",
+    "histogram", "house_style", "loss_strip", "losses", "mixing_pictures", "named_levels",
+    "on_paper", "picture_form", "to_svg", "travel_ruler", "width_over_time", "width_strip",
+    "wiring", "write_failsafe_picture",
 ]  # fmt: skip
 _FOR_PEOPLE = ("drive_path", "frames", "histogram", "losses", "width_over_time", "wiring")
 
@@ -65,7 +66,8 @@ __getattr__ = at_first_use(__name__, {
     "mixing_pictures",
     "strips": "Ink loss_strip on_paper PAPER SCREEN travel_ruler width_strip",
     "style": "compacted house_style Picture picture_form to_svg",
-    "widths": "draw_channel draw_jitter_spectra format_loss histogram width_over_time",
+    "widths": "draw_channel draw_jitter_spectra format_loss histogram named_levels "
+    "width_over_time",
     "wiring_drawing": "draw_wiring wiring",
 })  # fmt: skip
 """Import what draws when it is first used; the library behind it is slow to import."""

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -14,7 +13,7 @@ from pwmscope.capture import PS_PER_S, Line
 from pwmscope.errors import ArgumentError, format_given
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.receivers import Receiver
-from pwmscope.model import Span, format_line
+from pwmscope.model import IntArray, Span, format_line
 from pwmscope.plot.strips import SCREEN, Tile, assemble, drawing, label, line_of
 from pwmscope.plot.style import (
     ALARM,
@@ -26,8 +25,8 @@ from pwmscope.plot.style import (
     WIDTH_IN,
     Picture,
     RecordingsResult,
+    axes_on,
     findings_of,
-    new_axes,
     panel,
     stack,
     to_svg,
@@ -97,11 +96,10 @@ def frames(
             "receiver", format_given(receiver),
             f"1 to {len(receivers)}" if receivers else "a recording of lines that keep step",
         )  # fmt: skip
-    if ax is None:
-        rows = len(receivers[receiver - 1].lines)
-        wide_in = WIDTH_IN - _LEFT_IN - _WORDS_IN
-        size_in = WIDTH_IN, _BOTTOM_IN + 0.25 + _ROW_IN * rows
-        ax = new_axes(size_in, (_LEFT_IN, _BOTTOM_IN, wide_in, _ROW_IN * rows))
+    rows = len(receivers[receiver - 1].lines)
+    wide_in = WIDTH_IN - _LEFT_IN - _WORDS_IN
+    size_in = WIDTH_IN, _BOTTOM_IN + 0.25 + _ROW_IN * rows
+    ax = axes_on(ax, size_in, (_LEFT_IN, _BOTTOM_IN, wide_in, _ROW_IN * rows))
     _draw_frame(ax, receivers[receiver - 1], findings)
     return ax
 
@@ -112,8 +110,7 @@ def _first_frames(findings: Findings, line: str, ax: Axes | None) -> Axes:
     if not wire.edges_ps.size:
         raise ArgumentError("line", f"{line}, which never changes its level", "one that does")
     view = _view(channel, wire, Span(capture.start_s, capture.end_s))
-    if ax is None:
-        ax = new_axes((WIDTH_IN, 0.6 + view.high_in), (0.75, 0.55, _DRAWN_IN, view.high_in))
+    ax = axes_on(ax, (WIDTH_IN, 0.6 + view.high_in), (0.75, 0.55, _DRAWN_IN, view.high_in))
     _draw_view(ax, channel.table, wire, view)
     return ax
 
@@ -124,7 +121,7 @@ class _View:
 
     start_s: float
     end_s: float
-    rows: npt.NDArray[np.int64]
+    rows: IntArray
     labels: list[tuple[float, float, int, int]]
 
     @property
@@ -216,7 +213,7 @@ def _pulse_words(table: PulseTable, row: int) -> tuple[str, str]:
 
 
 def _place_labels(
-    table: PulseTable, rows: npt.NDArray[np.int64], start_s: float, end_s: float
+    table: PulseTable, rows: IntArray, start_s: float, end_s: float
 ) -> list[tuple[float, float, int, int]]:
     """Place the words over the pulses: pulse and words in ms, pulse's row, row of words."""
     low_ms, high_ms = start_s * 1e3, end_s * 1e3
@@ -248,7 +245,7 @@ def _draw_labels(
         axes.text(place_ms, height, words, color=colour, ha="center", va="bottom")
 
 
-def _draw_periods(axes: Axes, table: PulseTable, rows: npt.NDArray[np.int64], end_s: float) -> None:
+def _draw_periods(axes: Axes, table: PulseTable, rows: IntArray, end_s: float) -> None:
     """Draw an arrow under each whole frame from leading edge to leading edge."""
     whole = rows[np.isfinite(table.period_us[rows])]
     whole = whole[table.rise_s[whole] + table.period_us[whole] / 1e6 < end_s]
@@ -268,7 +265,7 @@ def _draw_periods(axes: Axes, table: PulseTable, rows: npt.NDArray[np.int64], en
 
 
 def _words(
-    table: PulseTable, rows: npt.NDArray[np.int64], line: Line, start_s: float, end_s: float
+    table: PulseTable, rows: IntArray, line: Line, start_s: float, end_s: float
 ) -> tuple[str, str]:
     """Write the caption and the alternative text."""
     span = f"{start_s * 1e3:.1f} to {end_s * 1e3:.1f} ms"

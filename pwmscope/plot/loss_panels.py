@@ -11,7 +11,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from pwmscope.errors import ArgumentError, format_given, require_type
+from pwmscope.errors import ArgumentError, format_given
 from pwmscope.findings.failsafe import (
     Failsafe,
     FailsafeLine,
@@ -27,9 +27,9 @@ from pwmscope.plot.style import (
     GREY,
     INK,
     LOSS,
+    axes_on,
     house_style,
     keep_extremes,
-    new_axes,
     panel,
     write_figure,
 )
@@ -97,9 +97,10 @@ def losses(
     >>> losses(analysis, "RX3", loss=0).get_title(loc="left")[:23]
     'meets: goes to preset, '
     """
-    given: object = result if isinstance(result, Failsafe) else getattr(result, "failsafe", result)
-    require_type("result", given, Failsafe, "what pwmscope.analyse gives")
-    assert isinstance(given, Failsafe)  # just seen
+    given: object = result if isinstance(result, Failsafe) else getattr(result, "failsafe", None)
+    if not isinstance(given, Failsafe):
+        expected = "what pwmscope.analyse gives; a line is named beside it"
+        raise ArgumentError("result", format_given(result), expected)
     return _draw_one(given, line, loss, ax)
 
 
@@ -111,14 +112,13 @@ def _draw_one(check: Failsafe, line: str | None, loss: int | None, ax: Axes | No
         rec, event = next(
             one for one in seen if (one[0].source, one[1].lost_s) == (column.source, column.lost_s)
         )
-    elif isinstance(loss, int) and -len(seen) <= loss < len(seen):
+    elif isinstance(loss, int) and not isinstance(loss, bool) and 0 <= loss < len(seen):
         rec, event = seen[loss]
         column = _column(check, rec.source, event)
     else:
         raise ArgumentError("loss", format_given(loss), f"0 to {len(seen) - 1}")
-    if ax is None:
-        wide_in, high_in = 5.0, 2.4
-        ax = new_axes((wide_in + 1.0, high_in + 0.95), (_LEFT_IN, _BOTTOM_IN, wide_in, high_in))
+    wide_in, high_in = 5.0, 2.4
+    ax = axes_on(ax, (wide_in + 1.0, high_in + 0.95), (_LEFT_IN, _BOTTOM_IN, wide_in, high_in))
     ax.set_xlim(column.from_s, column.to_s)
     ax.set_ylim(*_limits_us(chosen))
     _draw_frame(ax, chosen, check.limits.failsafe_s, first=True)

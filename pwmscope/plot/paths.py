@@ -8,7 +8,6 @@ from typing import Final
 from xml.sax.saxutils import quoteattr
 
 import numpy as np
-import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.markers import MarkerStyle
 from matplotlib.path import Path as Outline
@@ -20,10 +19,10 @@ from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.findings import Findings
 from pwmscope.findings.link import ControlRow
 from pwmscope.findings.mixing import examine_mixing, find_lines
-from pwmscope.model import format_line
+from pwmscope.model import FloatArray, format_line
 from pwmscope.plot.frame_timing import draw_frames
 from pwmscope.plot.strips import SCREEN, Tile, assemble, drawing, label, line_of
-from pwmscope.plot.style import GREY, INK, Picture, box, dot, keep_extremes, new_axes, stroke, words
+from pwmscope.plot.style import GREY, INK, Picture, axes_on, box, dot, keep_extremes, stroke, words
 from pwmscope.plot.wiring_drawing import draw_wiring
 from pwmscope.pulses import PulseTable
 
@@ -74,8 +73,7 @@ def drive_path(path: DrivePath | Sequence[DrivePath], *, ax: Axes | None = None)
         raise ArgumentError("path", format_given(path), wanted)
     for one in several:
         require_type("path", one, DrivePath, wanted)
-    if ax is None:
-        ax = new_axes((4.6, 4.6), (0.7, 0.6, 3.7, 3.7))
+    ax = axes_on(ax, (4.6, 4.6), (0.7, 0.6, 3.7, 3.7))
     places = [_page(one.pose) - _page(one.pose)[0] for one in several]
     every = np.concatenate(places)
     reach_m = max(0.55 * float(np.ptp(every, axis=0).max()), 0.1)
@@ -93,7 +91,7 @@ def drive_path(path: DrivePath | Sequence[DrivePath], *, ax: Axes | None = None)
 
 
 def _draw_path(
-    axes: Axes, path: DrivePath, place: npt.NDArray[np.float64], reach_m: float, *, per_m_in: float
+    axes: Axes, path: DrivePath, place: FloatArray, reach_m: float, *, per_m_in: float
 ) -> None:
     """Draw a path with its start, or turning on the spot."""
     if path.length_m < SPOT * reach_m:
@@ -173,14 +171,12 @@ def _tile(path: DrivePath, reach_m: float) -> str:
     return drawing(_CELL, _CELL + _FOOT, path.sentence, parts)
 
 
-def _page(pose: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _page(pose: FloatArray) -> FloatArray:
     """Turn poses into places on the page: ahead is up, left is left."""
     return np.column_stack([-pose[:, 1], pose[:, 0]])
 
 
-def _draw_track(
-    axes: Axes, path: DrivePath, place: npt.NDArray[np.float64], per_m_in: float
-) -> None:
+def _draw_track(axes: Axes, path: DrivePath, place: FloatArray, per_m_in: float) -> None:
     axes.plot(place[:, 0], place[:, 1], color=INK, linewidth=1.3, zorder=2)
     run_m = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(place, axis=0).T))])
     marks = min(MARKS, int(float(run_m[-1]) * per_m_in / _APART_IN) - 1)
@@ -190,7 +186,7 @@ def _draw_track(
     _nose(axes, place[-1], path.pose[-1, 2], size=12, filled=True)
 
 
-def _draw_spot(axes: Axes, path: DrivePath, place: npt.NDArray[np.float64], reach_m: float) -> None:
+def _draw_spot(axes: Axes, path: DrivePath, place: FloatArray, reach_m: float) -> None:
     """Draw turning on the spot as an arc round it, or standing still as a nose alone."""
     turn = float(path.pose[-1, 2] - path.pose[0, 2])
     if abs(turn) < 0.01:
@@ -204,9 +200,7 @@ def _draw_spot(axes: Axes, path: DrivePath, place: npt.NDArray[np.float64], reac
     _nose(axes, arc[-1], shown + math.copysign(math.pi / 2.0, turn), size=12, filled=True)
 
 
-def _nose(
-    axes: Axes, place: npt.NDArray[np.float64], heading: float, *, size: float, filled: bool
-) -> None:
+def _nose(axes: Axes, place: FloatArray, heading: float, *, size: float, filled: bool) -> None:
     mark = MarkerStyle(_ARROW, transform=Affine2D().rotate(heading))
     axes.plot(
         [place[0]], [place[1]], marker=mark, markersize=size, color=INK, linestyle="none",
@@ -289,9 +283,7 @@ def _drawn(hands: Hands, pair: tuple[Axis, Axis], steps: tuple[StepSpan, ...], a
     return drawing(*_SIZE, alt, parts)
 
 
-def _places(
-    hands: Hands, pair: tuple[Axis, Axis]
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+def _places(hands: Hands, pair: tuple[Axis, Axis]) -> tuple[FloatArray, FloatArray]:
     """Return where a stick was, in px; an axis that was not recorded is in the middle."""
     none = np.zeros(hands.time_s.size)
     sideways, forward = (np.clip(hands.position.get(axis, none), -1.0, 1.0) for axis in pair)
@@ -299,7 +291,7 @@ def _places(
     return _LEFT + half * (1.0 + sideways), _TOP + half * (1.0 - forward)
 
 
-def _trace(hands: Hands, x: npt.NDArray[np.float64], y: npt.NDArray[np.float64]) -> list[str]:
+def _trace(hands: Hands, x: FloatArray, y: FloatArray) -> list[str]:
     if x.size > _MAX_TRACE:
         both = [keep_extremes(hands.time_s, each, _MAX_TRACE // 8) for each in (x, y)]
         kept = np.unique(np.concatenate(both))
@@ -314,12 +306,7 @@ def _trace(hands: Hands, x: npt.NDArray[np.float64], y: npt.NDArray[np.float64])
     ]  # fmt: skip
 
 
-def _held(
-    hands: Hands,
-    x: npt.NDArray[np.float64],
-    y: npt.NDArray[np.float64],
-    steps: tuple[StepSpan, ...],
-) -> str:
+def _held(hands: Hands, x: FloatArray, y: FloatArray, steps: tuple[StepSpan, ...]) -> str:
     """Draw a dot at each place where the sticks of a step were held."""
     places: dict[tuple[int, int], None] = {}
     for span in steps:

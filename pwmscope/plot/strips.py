@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from pwmscope.findings import ChannelFindings
 from pwmscope.findings.failsafe import FailsafeLine, LineInRecording, LossEvent, quiet_limit_s
-from pwmscope.model import Span, Verdict, badness, format_line, format_plainly
+from pwmscope.model import FloatArray, Span, Verdict, badness, format_line, format_plainly
 
 _USUAL_US: Final = (900.0, 2100.0)
 _FARTHEST_US: Final = (300.0, 2700.0)
@@ -144,13 +144,13 @@ class _Scale:
         """Where no pulses lie."""
         return self.high - _FOOT - 3.0
 
-    def x(self, time_s: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    def x(self, time_s: npt.ArrayLike) -> FloatArray:
         """Return where times lie, to a tenth of a px."""
         whole = self.wide - _LEFT - _RIGHT
         share = (np.asarray(time_s, np.float64) - self.from_s) / (self.to_s - self.from_s)
         return np.round(_LEFT + whole * np.clip(share, 0.0, 1.0), 1)
 
-    def y(self, width_us: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    def y(self, width_us: npt.ArrayLike) -> FloatArray:
         """Return where widths lie, to half a px."""
         share = (np.asarray(width_us, np.float64) - self.low_us) / (self.high_us - self.low_us)
         at = self.bottom - (self.bottom - _TOP) * np.clip(share, 0.0, 1.0)
@@ -331,9 +331,7 @@ def width_strip(channel: ChannelFindings, recorded: Span) -> Strip | None:
     return Strip(drawing(wide, high, alt, parts), alt, len(channel.loss_spans), beyond)
 
 
-def _columns(
-    scale: _Scale, time_s: npt.NDArray[np.float64], width_us: npt.NDArray[np.float64]
-) -> str:
+def _columns(scale: _Scale, time_s: FloatArray, width_us: FloatArray) -> str:
     """Draw an upright stroke in each column that holds pulses."""
     whole_s = scale.to_s - scale.from_s
     column = np.clip(((time_s - scale.from_s) / whole_s * _COLUMNS).astype(np.int64), 0, None)

@@ -14,13 +14,12 @@ from xml.sax.saxutils import escape, quoteattr
 
 import matplotlib.style
 import numpy as np
-import numpy.typing as npt
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from pwmscope.errors import ArgumentError, OutputError, format_given, require_type
 from pwmscope.findings import ChannelFindings, Findings, Verdict
-from pwmscope.model import format_plainly
+from pwmscope.model import BoolArray, FloatArray, IntArray, format_plainly
 from pwmscope.output import refuse_to_overwrite, replace_file, write_text
 from pwmscope.plot.strips import Tile
 
@@ -257,8 +256,15 @@ def house_style() -> Iterator[None]:
         yield
 
 
-def new_axes(size_in: tuple[float, float], place_in: tuple[float, float, float, float]) -> Axes:
-    """Make axes on a figure of their own, which a notebook shows."""
+def axes_on(
+    ax: Axes | None,
+    size_in: tuple[float, float],
+    place_in: tuple[float, float, float, float],
+) -> Axes:
+    """Take the axes that were given, or make some on a figure of their own for a notebook."""
+    if ax is not None:
+        require_type("ax", ax, Axes, "an Axes of matplotlib, or None")
+        return ax
     import matplotlib.pyplot as plt  # noqa: PLC0415 - it chooses how figures are shown
 
     # Outside the house style: making the first figure settles how figures are shown for good.
@@ -409,9 +415,7 @@ def stack(spans: list[tuple[float, float]], rows: int) -> list[int | None]:
     return given
 
 
-def keep_extremes(
-    time_s: npt.NDArray[np.float64], value: npt.NDArray[np.float64], columns: int
-) -> npt.NDArray[np.int64]:
+def keep_extremes(time_s: FloatArray, value: FloatArray, columns: int) -> IntArray:
     """Choose the points that show what all points would show.
 
     The time span is cut into equal columns, one for each pixel; each column
@@ -432,19 +436,19 @@ def keep_extremes(
     return np.union1d(_firsts(value == least, column), _firsts(value == most, column))
 
 
-def _columns(time_s: npt.NDArray[np.float64], columns: int) -> npt.NDArray[np.int64]:
+def _columns(time_s: FloatArray, columns: int) -> IntArray:
     since_s = time_s - time_s[0]
     if not since_s[-1] > 0:
         return np.zeros(time_s.size, np.int64)
     place = np.floor(since_s / since_s[-1] * columns).astype(np.int64)
-    inside: npt.NDArray[np.int64] = np.minimum(place, columns - 1)
+    inside: IntArray = np.minimum(place, columns - 1)
     return inside
 
 
-def _firsts(wanted: npt.NDArray[np.bool_], column: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def _firsts(wanted: BoolArray, column: IntArray) -> IntArray:
     """Rows of the first wanted point of every column."""
     rows = np.flatnonzero(wanted)
-    firsts: npt.NDArray[np.int64] = rows[np.diff(column[rows], prepend=-1) > 0]
+    firsts: IntArray = rows[np.diff(column[rows], prepend=-1) > 0]
     return firsts
 
 

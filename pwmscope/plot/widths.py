@@ -17,7 +17,7 @@ from pwmscope.findings import ChannelFindings, LossEvent
 from pwmscope.findings.failsafe import quiet_limit_s
 from pwmscope.findings.timing import Jitter, LineSearch
 from pwmscope.findings.travel import Level, Travel
-from pwmscope.model import Span, inside
+from pwmscope.model import BoolArray, FloatArray, Span, inside
 from pwmscope.plot.frame_timing import draw_first_frames
 from pwmscope.plot.style import (
     ALARM,
@@ -30,10 +30,10 @@ from pwmscope.plot.style import (
     WIDTH_IN,
     ChannelResult,
     Picture,
+    axes_on,
     channel_of,
     house_style,
     keep_extremes,
-    new_axes,
     outside_colour,
     panel,
     spread,
@@ -141,9 +141,8 @@ def width_over_time(
     channel = channel_of(result, recording)
     shown = Span(*span) if span is not None else _seen(channel.table)
     losses = _losses(channel)
-    if ax is None:
-        size_in = WIDTH_IN, 0.55 + DRAWN_HIGH_IN + _HEAD_IN
-        ax = new_axes(size_in, (_LEFT_IN, 0.55, DRAWN_IN, DRAWN_HIGH_IN))
+    size_in = WIDTH_IN, 0.55 + DRAWN_HIGH_IN + _HEAD_IN
+    ax = axes_on(ax, size_in, (_LEFT_IN, 0.55, DRAWN_IN, DRAWN_HIGH_IN))
     _draw(ax, channel, shown, losses)
     return ax
 
@@ -212,11 +211,8 @@ def _draw_convention(axes: Axes, table: PulseTable, recorded: Span) -> list[_Lab
         ends_s, [convention.neutral_us] * 2,
         color=GREY, linewidth=0.7, linestyle=(0, (6, 4)), zorder=1,
     )  # fmt: skip
-    return [
-        _Label(convention.low_us, f"convention {convention.low_us:g} us", GREY),
-        _Label(convention.neutral_us, f"convention {convention.neutral_us:g} us", GREY),
-        _Label(convention.high_us, f"convention {convention.high_us:g} us", GREY),
-    ]
+    widths_us = (convention.low_us, convention.neutral_us, convention.high_us)
+    return [_Label(width_us, f"convention {width_us:g} us", GREY) for width_us in widths_us]
 
 
 def _draw_widths(axes: Axes, table: PulseTable, alarm: str) -> list[_Label]:
@@ -260,7 +256,8 @@ def _pulses(count: int) -> str:
     return f"{count} pulse" if count == 1 else f"{count} pulses"
 
 
-def _levels(travel: Travel) -> list[tuple[str, Level]]:
+def named_levels(travel: Travel) -> list[tuple[str, Level]]:
+    """List the levels that a line shows, each with its name."""
     named = (
         ("low endpoint", travel.low),
         ("neutral", travel.neutral),
@@ -270,17 +267,14 @@ def _levels(travel: Travel) -> list[tuple[str, Level]]:
 
 
 def _draw_levels(axes: Axes, travel: Travel) -> list[_Label]:
-    for _, level in _levels(travel):
+    labels = []
+    for name, level in named_levels(travel):
+        starts_s, ends_s = zip(*((v.start_s, v.end_s) for v in level.visits), strict=True)
         axes.hlines(
-            [level.width_us] * len(level.visits),
-            [visit.start_s for visit in level.visits],
-            [visit.end_s for visit in level.visits],
-            color=DWELL, linewidth=6.0, zorder=2,
-        )  # fmt: skip
-    return [
-        _Label(level.width_us, f"{name} {level.width_us:.1f} us", INK, _BAR)
-        for name, level in _levels(travel)
-    ]
+            [level.width_us] * len(starts_s), starts_s, ends_s, color=DWELL, linewidth=6.0, zorder=2
+        )
+        labels.append(_Label(level.width_us, f"{name} {level.width_us:.1f} us", INK, _BAR))
+    return labels
 
 
 def _draw_strays(axes: Axes, table: PulseTable) -> list[_Label]:
@@ -291,7 +285,7 @@ def _draw_strays(axes: Axes, table: PulseTable) -> list[_Label]:
     notched = table.has(Flag.NOTCHED) & ~foreign
     with np.errstate(invalid="ignore"):
         wide = foreign & (table.width_us > accepted_us)
-    kinds: tuple[tuple[npt.NDArray[np.bool_], str, float, str], ...] = (
+    kinds: tuple[tuple[BoolArray, str, float, str], ...] = (
         (table.has(Flag.GLITCH), "x", 0.02, f"under {table.convention.glitch_us:g} us"),
         (foreign & ~wide, "v", 0.05, f"under {table.convention.accepted_low_us:g} us"),
         (notched, "2", 0.08, "with a notch"),
@@ -345,7 +339,7 @@ def _alt(channel: ChannelFindings, travel: Travel, recorded: Span) -> str:
         f"{width_us.min():.1f} and {width_us.max():.1f} us, against a convention of "
         f"{table.convention.low_us:g} to {table.convention.high_us:g} us."
     ]
-    levels = [f"{name} {level.width_us:.1f} us" for name, level in _levels(travel)]
+    levels = [f"{name} {level.width_us:.1f} us" for name, level in named_levels(travel)]
     if levels:
         told.append(f"Marked dwells: {', '.join(levels)}.")
     for flag, words in (
@@ -399,17 +393,14 @@ def histogram(result: ChannelResult, *, recording: int = 0, ax: Axes | None = No
     'log'
     """
     channel = channel_of(result, recording)
-    if ax is None:
-        ax = new_axes((WIDTH_IN, 2.85), (0.75, 0.55, WIDTH_IN - 1.0, _HIGH_IN))
+    ax = axes_on(ax, (WIDTH_IN, 2.85), (0.75, 0.55, WIDTH_IN - 1.0, _HIGH_IN))
     _draw_whole(ax, channel, _widths_us(channel))
     return ax
 
 
-def _widths_us(channel: ChannelFindings) -> npt.NDArray[np.float64]:
+def _widths_us(channel: ChannelFindings) -> FloatArray:
     table = channel.table
-    widths: npt.NDArray[np.float64] = table.width_us[
-        table.measured & ~inside(channel.loss_spans, table.rise_s)
-    ]
+    widths: FloatArray = table.width_us[table.measured & ~inside(channel.loss_spans, table.rise_s)]
     return widths
 
 
@@ -460,23 +451,14 @@ def _digits(value: float) -> str:
 
 def _closest(travel: Travel) -> tuple[str, Level] | None:
     """Choose the level that most pulses were seen at."""
-    named = [
-        (name, level)
-        for name, level in (
-            ("neutral", travel.neutral),
-            ("low endpoint", travel.low),
-            ("high endpoint", travel.high),
-        )
-        if level is not None
-    ]
     return max(
-        named, key=lambda entry: sum(visit.pulses for visit in entry[1].visits), default=None
+        named_levels(travel),
+        key=lambda named: (sum(visit.pulses for visit in named[1].visits), named[0] == "neutral"),
+        default=None,
     )
 
 
-def _bins(
-    low_us: float, high_us: float, interval_us: float | None, most: int
-) -> npt.NDArray[np.float64]:
+def _bins(low_us: float, high_us: float, interval_us: float | None, most: int) -> FloatArray:
     """Borders of at most ``most + 2`` bins.
 
     A bin is a round number of microseconds wide, or a whole number of sample
@@ -501,9 +483,7 @@ def _round_up(least: float) -> float:
     return next(factor * power for factor in (1, 2, 5, 10) if factor * power >= least * 0.999)
 
 
-def _draw_bars(
-    axes: Axes, counts: npt.NDArray[np.intp], borders_us: npt.NDArray[np.float64]
-) -> PolyCollection:
+def _draw_bars(axes: Axes, counts: npt.NDArray[np.intp], borders_us: FloatArray) -> PolyCollection:
     """Draw bars that stand on zero as one collection: a patch each takes ten times as long."""
     shown = counts > 0
     left_us, right_us = borders_us[:-1][shown], borders_us[1:][shown]
@@ -519,7 +499,7 @@ def _draw_bars(
     return bars
 
 
-def _draw_whole(axes: Axes, channel: ChannelFindings, width_us: npt.NDArray[np.float64]) -> float:
+def _draw_whole(axes: Axes, channel: ChannelFindings, width_us: FloatArray) -> float:
     """Draw the whole travel; return the width of a bin in microseconds."""
     assert channel.timing is not None
     table, jitter = channel.table, channel.timing.own_width_jitter_us
@@ -556,11 +536,7 @@ def _draw_whole(axes: Axes, channel: ChannelFindings, width_us: npt.NDArray[np.f
 
 
 def _draw_close(
-    axes: Axes,
-    table: PulseTable,
-    width_us: npt.NDArray[np.float64],
-    close: tuple[str, Level],
-    jitter: Jitter,
+    axes: Axes, table: PulseTable, width_us: FloatArray, close: tuple[str, Level], jitter: Jitter
 ) -> str:
     """Draw the widths about one level; return a sentence about what is drawn."""
     name, level = close
@@ -612,11 +588,7 @@ def draw_jitter_spectra(channel: ChannelFindings) -> tuple[Picture, ...]:
     if rhythm is None:
         return ()
     searched = (("width", rhythm.width), ("time-error", rhythm.time_error))
-    return tuple(
-        _drawn(name, search)
-        for name, search in searched
-        if search is not None and search.spectrum is not None
-    )
+    return tuple(_drawn(name, found) for name, found in searched if found and found.spectrum)
 
 
 def _drawn(name: str, search: LineSearch) -> Picture:

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.patches import Circle, Polygon, Rectangle
 
 from pwmscope.bench import BenchChannel, BenchSheet, Feed, KeyPath, Ruling, Wiring, check_wiring
-from pwmscope.errors import require_type
+from pwmscope.errors import ArgumentError, format_given
 from pwmscope.model import Verdict
 from pwmscope.plot.style import (
     ALARM,
@@ -21,13 +21,13 @@ from pwmscope.plot.style import (
     INK,
     MARK,
     arrow,
+    axes_on,
     box,
     broken_mark,
     document,
     dot,
     fill_lines,
     fit,
-    new_axes,
     open_mark,
     stroke,
     tag,
@@ -593,16 +593,14 @@ def wiring(result: Wiring | BenchSheet | SheetResult, *, ax: Axes | None = None)
     """
     if not isinstance(result, Wiring):
         sheet = result if isinstance(result, BenchSheet) else getattr(result, "sheet", None)
-        require_type(
-            "result", sheet, BenchSheet, "a bench sheet, its wiring, or an analysis with a sheet"
-        )
-        assert isinstance(sheet, BenchSheet)  # just seen
+        if not isinstance(sheet, BenchSheet):
+            expected = "a bench sheet, its wiring, or an analysis with a sheet"
+            raise ArgumentError("result", format_given(result), expected)
         result = check_wiring(sheet)
     root = ElementTree.fromstring(draw_wiring(result))  # our own text, from the line above
     wide, high = float(root.attrib["width"]), float(root.attrib["height"])
-    if ax is None:
-        size_in = wide / _PX_PER_IN, high / _PX_PER_IN
-        ax = new_axes(size_in, (0.0, 0.0, *size_in))
+    size_in = wide / _PX_PER_IN, high / _PX_PER_IN
+    ax = axes_on(ax, size_in, (0.0, 0.0, *size_in))
     ax.set_xlim(0.0, wide)
     ax.set_ylim(high, 0.0)
     ax.set_aspect("equal")

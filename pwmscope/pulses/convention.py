@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Final
+from types import MappingProxyType
+from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.capture import PS_PER_US, Line
-from pwmscope.errors import HintError
-from pwmscope.model import median_of
+from pwmscope.errors import ArgumentError, HintError, require_number
+from pwmscope.model import BoolArray, FloatArray, IntArray, median_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,17 @@ class Convention:
     accepted_high_us: float
     glitch_us: float
     source: str
+
+    def __post_init__(self) -> None:
+        widths = ("accepted_low_us", "low_us", "neutral_us", "high_us", "accepted_high_us")
+        for names in (("glitch_us", *widths), ("period_low_us", "period_us", "period_high_us")):
+            for name in names:
+                require_number(name, getattr(self, name), "microseconds above 0", least=1e-6)
+            values = [getattr(self, name) for name in names]
+            if values != sorted(values) or self.low_us == self.high_us:
+                said = ", ".join(f"{value:g}" for value in values)
+                order = "rising in the order " + ", ".join(names)
+                raise ArgumentError(names[-1], f"the last of {said}", f"widths {order}")
 
     @property
     def span_us(self) -> float:
@@ -90,17 +102,15 @@ FAST_SERVO: Final = replace(
 def _shorter(name: str, divisor: float, period_us: tuple[float, float, float]) -> Convention:
     """Scale the standard convention's widths down by a divisor."""
     low_us, usual_us, high_us = period_us
-    return Convention(
+    widths = ("low_us", "neutral_us", "high_us", "accepted_low_us", "accepted_high_us", "glitch_us")
+    shorter: dict[str, Any] = {key: getattr(STANDARD_SERVO, key) / divisor for key in widths}
+    return replace(
+        STANDARD_SERVO,
+        **shorter,
         name=name,
-        low_us=STANDARD_SERVO.low_us / divisor,
-        neutral_us=STANDARD_SERVO.neutral_us / divisor,
-        high_us=STANDARD_SERVO.high_us / divisor,
         period_us=usual_us,
         period_low_us=low_us,
         period_high_us=high_us,
-        accepted_low_us=STANDARD_SERVO.accepted_low_us / divisor,
-        accepted_high_us=STANDARD_SERVO.accepted_high_us / divisor,
-        glitch_us=STANDARD_SERVO.glitch_us / divisor,
         source=(
             f"common practice, from memory: the standard widths divided by {divisor:g}, for ESCs "
             "that are set to it"
@@ -114,10 +124,10 @@ EIGHTH_WIDTH: Final = _shorter("eighth width", 8.0, (260.0, 1000.0, 25_000.0))
 TWENTY_FOURTH_WIDTH: Final = _shorter("twenty-fourth width", 24.0, (90.0, 500.0, 25_000.0))
 """About 42 to 83 us, up to some 11000 frames a second (common practice, from memory)."""
 
-CONVENTIONS: Final = {
+CONVENTIONS: Final[Mapping[str, Convention]] = MappingProxyType({
     convention.name: convention
     for convention in (STANDARD_SERVO, FAST_SERVO, EIGHTH_WIDTH, TWENTY_FOURTH_WIDTH)
-}
+})  # fmt: skip
 """All conventions by name."""
 
 
@@ -159,11 +169,6 @@ class Polarity:
     other_us: float | None = None
 
 
-def is_inverted(line: Line, convention: Convention) -> bool:
-    """Say whether a line's pulses are its lows; see `find_polarity`."""
-    return find_polarity(line, convention).inverted
-
-
 def find_polarity(line: Line, convention: Convention) -> Polarity:
     """Decide which level of a line is the pulse.
 
@@ -190,9 +195,9 @@ def find_polarity(line: Line, convention: Convention) -> Polarity:
     first_is_high = line.initial_level == 0
     even_us, odd_us = stretches_us[0::2], stretches_us[1::2]
     highs_us, lows_us = (even_us, odd_us) if first_is_high else (odd_us, even_us)
-    high, low = _fitting(highs_us, convention), _fitting(lows_us, convention)
+    high, low = (np.count_nonzero(accepted(each_us, convention)) for each_us in (highs_us, lows_us))
     if min(high, low) <= 0.5 * max(high, low) or max(high, low) <= _MIN:
-        return Polarity(low > high)
+        return Polarity(bool(low > high))
     rises_ps, falls_ps = line.rises_ps(), line.falls_ps()
     usual_us = median_of(np.diff(rises_ps)) / PS_PER_US
     high_misfits = _misfits(highs_us, convention, usual_us)
@@ -205,24 +210,30 @@ def find_polarity(line: Line, convention: Convention) -> Polarity:
     return Polarity(inverted=False, other_us=median_of(lows_us))
 
 
-def _fitting(stretches_us: npt.NDArray[np.float64], convention: Convention) -> int:
-    """Count the stretches that last as long as a servo pulse."""
-    return int(
-        np.count_nonzero(
-            (stretches_us >= convention.accepted_low_us)
-            & (stretches_us <= convention.accepted_high_us)
-        )
-    )
+def accepted(width_us: FloatArray, convention: Convention) -> BoolArray:
+    """Say which widths are those of servo pulses."""
+    low_us, high_us = convention.accepted_low_us, convention.accepted_high_us
+    return (width_us >= low_us) & (width_us <= high_us)
 
 
-def _misfits(stretches_us: npt.NDArray[np.float64], convention: Convention, usual_us: float) -> int:
+def whole_pulses(line: Line, *, inverted: bool) -> tuple[IntArray, FloatArray]:
+    """Return leading edges, in picoseconds, and widths of a line's pulses, none cut."""
+    rise_ps, fall_ps = line.rises_ps(inverted=inverted), line.falls_ps(inverted=inverted)
+    if rise_ps.size and fall_ps.size and fall_ps[0] < rise_ps[0]:
+        fall_ps = fall_ps[1:]
+    rise_ps = rise_ps[: fall_ps.size]
+    width_us: FloatArray = (fall_ps - rise_ps) / PS_PER_US
+    return rise_ps, width_us
+
+
+def _misfits(stretches_us: FloatArray, convention: Convention, usual_us: float) -> int:
     """Count the stretches that no pulse has, glitches and stuck levels apart."""
     short = (stretches_us >= convention.glitch_us) & (stretches_us < convention.accepted_low_us)
     long = (stretches_us > convention.accepted_high_us) & (stretches_us < _MAX_GAP * usual_us)
     return int(np.count_nonzero(short | long))
 
 
-def _unsteadiness(edges_ps: npt.NDArray[np.int64]) -> float:
+def _unsteadiness(edges_ps: IntArray) -> float:
     """Mean deviation of the intervals between edges; a gap counts as a tenth of one."""
     intervals_us = np.diff(edges_ps) / PS_PER_US
     usual_us = median_of(intervals_us)
@@ -244,17 +255,6 @@ def choose_convention(line: Line) -> Convention:
     second make a fast servo line; nine of ten pulses within one of the shorter
     conventions, and fewer than one in ten within the standard one, that.
 
-    Parameters
-    ----------
-    line : Line
-        The line.
-
-    Returns
-    -------
-    Convention
-
-    Examples
-    --------
     >>> edges_us = np.stack([1000.0 * np.arange(50), 1000.0 * np.arange(50) + 180], axis=1).ravel()
     >>> choose_convention(Line("M1", (edges_us * PS_PER_US).astype(np.int64) + 1, 0)).name
     'eighth width'
@@ -262,7 +262,7 @@ def choose_convention(line: Line) -> Convention:
     line = Line(line.name, line.edges_ps[:LOOKED_AT], line.initial_level)
     standard = _fit(line, STANDARD_SERVO, FAST_SERVO.period_low_us)
     if standard >= FIT:
-        leads_ps = line.rises_ps(inverted=is_inverted(line, STANDARD_SERVO))
+        leads_ps = line.rises_ps(inverted=find_polarity(line, STANDARD_SERVO).inverted)
         is_fast = _usual_us(leads_ps) < STANDARD_SERVO.period_low_us
         return FAST_SERVO if is_fast else STANDARD_SERVO
     if standard < 1 - FIT:
@@ -272,7 +272,7 @@ def choose_convention(line: Line) -> Convention:
     return STANDARD_SERVO
 
 
-def _usual_us(leads_ps: npt.NDArray[np.int64]) -> float:
+def _usual_us(leads_ps: IntArray) -> float:
     """Median distance of leading edges; endless where there are too few pulses to judge."""
     if leads_ps.size < MIN_PULSES:
         return np.inf
@@ -285,18 +285,10 @@ def _fit(line: Line, convention: Convention, least_period_us: float) -> float:
     Frames closer together than any device takes speak against the convention as
     a whole; too few pulses speak for the standard one.
     """
-    inverted = is_inverted(line, convention)
-    rise_ps, fall_ps = line.rises_ps(inverted=inverted), line.falls_ps(inverted=inverted)
-    if rise_ps.size and fall_ps.size and fall_ps[0] < rise_ps[0]:
-        fall_ps = fall_ps[1:]
-    pulses = min(rise_ps.size, fall_ps.size)
-    if pulses < MIN_PULSES:
+    inverted = find_polarity(line, convention).inverted
+    rise_ps, width_us = whole_pulses(line, inverted=inverted)
+    if width_us.size < MIN_PULSES:
         return 1.0 if convention is STANDARD_SERVO else 0.0
     if _usual_us(rise_ps) < least_period_us:
         return 0.0
-    width_us = (fall_ps[:pulses] - rise_ps[:pulses]) / PS_PER_US
-    return float(
-        np.mean(
-            (width_us >= convention.accepted_low_us) & (width_us <= convention.accepted_high_us)
-        )
-    )
+    return float(np.mean(accepted(width_us, convention)))

@@ -10,18 +10,19 @@ from typing import Final, Literal, TypeAlias
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line
+from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line, format_rate
 from pwmscope.errors import require_type
-from pwmscope.model import at_once, median_of
+from pwmscope.model import BoolArray, FloatArray, IntArray, at_once, median_of
 from pwmscope.pulses.convention import (
     FAST_SERVO,
     LOOKED_AT,
     STANDARD_SERVO,
     Convention,
     Polarity,
+    accepted,
     choose_convention,
     find_polarity,
-    is_inverted,
+    whole_pulses,
 )
 from pwmscope.pulses.table import DamagedFrames, Flag, PulseTable, shelved
 
@@ -39,7 +40,7 @@ _MARKS_FROM: Final = 20_000
 """Edges from which the marks' level is told, the first of the line."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class TrainChannel(Line):
     """One channel of a PPM sum train as a line of its own."""
 
@@ -56,26 +57,13 @@ class SumTrain:
     damaged: int  # Frames left out because they hold another number of channels
     # One per channel: each pulse runs from the mark before to the mark after
     lines: tuple[TrainChannel, ...]
-    # The frames left out, in order, one entry for those alike in a row
-    damaged_frames: tuple[DamagedFrames, ...] = ()
 
 
 def split_sum_trains(capture: Capture) -> Capture:
     """Replace each line that carries a PPM sum train by one line per channel.
 
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
+    They are named ``LINE ch1``, ``LINE ch2``, …; the recording's assumptions say so.
 
-    Returns
-    -------
-    Capture
-        The same recording where there is none; otherwise with lines named
-        ``LINE ch1``, ``LINE ch2``, … and a sentence in its assumptions.
-
-    Examples
-    --------
     >>> marks_us = np.array([0, 1200, 2900, 20000, 21200, 22900, 40000, 41200, 42900, 60000])
     >>> edges_us = np.stack([marks_us + 500, marks_us + 800], axis=1).ravel()
     >>> line = Line("PPM", edges_us.astype(np.int64) * PS_PER_US, 0)
@@ -118,16 +106,6 @@ def find_sum_train(line: Line) -> SumTrain | None:
     A sum train has short marks of one length; the distances between their
     leading edges are channel widths but for one longer pause a frame, and the
     same number of channels lies between any two pauses (common practice).
-
-    Parameters
-    ----------
-    line : Line
-        The line.
-
-    Returns
-    -------
-    SumTrain or None
-        None where the line does not look like one.
     """
     marks_are_low = _marks_are_low(line)
     if marks_are_low is None:
@@ -159,12 +137,10 @@ def find_sum_train(line: Line) -> SumTrain | None:
         )
         for k in range(channels)
     )
-    return SumTrain(channels, marks_are_low, starts.size, int(np.sum(~whole)), lines, damaged)
+    return SumTrain(channels, marks_are_low, starts.size, int(np.sum(~whole)), lines)
 
 
-def _without_long_channels(
-    pauses: npt.NDArray[np.int64], apart_us: npt.NDArray[np.float64], channels: int
-) -> npt.NDArray[np.int64]:
+def _without_long_channels(pauses: IntArray, apart_us: FloatArray, channels: int) -> IntArray:
     """Leave out what looks like a pause but is a very long channel inside a whole frame."""
     counts = np.diff(pauses) - 1
     pause_us = apart_us[pauses]
@@ -172,15 +148,12 @@ def _without_long_channels(
     # Both pauses round the frame are longer than this one.
     inside = pause_us[1:-1] < np.minimum(pause_us[:-2], pause_us[2:])
     is_long = completes & inside & (pause_us[1:-1] <= MAX_CHANNEL_US)
-    kept: npt.NDArray[np.int64] = pauses[np.concatenate([[True], ~is_long, [True]])]
+    kept: IntArray = pauses[np.concatenate([[True], ~is_long, [True]])]
     return kept
 
 
 def _damaged(
-    begin_ps: npt.NDArray[np.int64],
-    end_ps: npt.NDArray[np.int64],
-    counts: npt.NDArray[np.int64],
-    channels: int,
+    begin_ps: IntArray, end_ps: IntArray, counts: IntArray, channels: int
 ) -> tuple[DamagedFrames, ...]:
     """List the frames with another number of channels, those alike in a row as one."""
     cuts = np.flatnonzero(np.diff(counts)) + 1
@@ -200,7 +173,7 @@ def _damaged(
 
 def _marks_are_low(line: Line) -> bool | None:
     """Say which level the marks have, by which level's stretches are short and alike."""
-    stretches_us: npt.NDArray[np.float64] = np.diff(line.edges_ps[:_MARKS_FROM]) / PS_PER_US
+    stretches_us: FloatArray = np.diff(line.edges_ps[:_MARKS_FROM]) / PS_PER_US
     if stretches_us.size < 2 * MIN_FRAMES:
         return None
     highs, lows = stretches_us[line.initial_level :: 2], stretches_us[1 - line.initial_level :: 2]
@@ -256,7 +229,7 @@ def with_time_scale(tables: Mapping[str, PulseTable]) -> dict[str, PulseTable]:
     }
 
 
-_Pulses = tuple[npt.NDArray[np.float64], float]
+_Pulses = tuple[FloatArray, float]
 """The widths of a line's pulses, and their median period."""
 
 
@@ -277,7 +250,7 @@ def _mean_share(lines: list[_Pulses], scale: float) -> float:
     return sum(_share(width_us, period_us, scale) for width_us, period_us in lines) / len(lines)
 
 
-def _share(width_us: npt.NDArray[np.float64], period_us: float, scale: float) -> float:
+def _share(width_us: FloatArray, period_us: float, scale: float) -> float:
     if scale != 1.0 and not _PERIODS_US[0] <= scale * period_us <= _PERIODS_US[1]:
         return 0.0
     low_us, high_us = _WIDTHS_US[0] / scale, _WIDTHS_US[1] / scale
@@ -296,19 +269,12 @@ def _distance(lines: list[_Pulses], scale: float) -> float:
 def _doubt(table: PulseTable, scale: float) -> str:
     rate = ""
     if table.sample_interval_us is not None:
-        rate = f" at {_hz(1e6 / (table.sample_interval_us * scale))} instead of "
-        rate += _hz(1e6 / table.sample_interval_us)
+        interval_ps = table.sample_interval_us * PS_PER_US
+        rate = f" at {format_rate(interval_ps * scale)} instead of {format_rate(interval_ps)}"
     return (
         f"The recording's times look wrong. Pulses and frames fit a servo line only{rate} "
         f"({scale:.4g} times as long). Check the sample rate."
     )
-
-
-def _hz(rate_hz: float) -> str:
-    for unit, name in ((1e6, "MS/s"), (1e3, "kS/s")):
-        if rate_hz >= unit:
-            return f"{rate_hz / unit:.4g} {name}"
-    return f"{rate_hz:.4g} S/s"
 
 
 def decode(capture: Capture, convention: Convention | None = None) -> dict[str, PulseTable]:
@@ -376,37 +342,18 @@ def decode_line(
     *,
     start_ps: int = 0,
 ) -> PulseTable:
-    """Decode one line.
+    """Decode one line into all its pulses, whole or cut, glitch or not, with their flags.
 
     Lows shorter than the glitch limit are bridged first, so that a notch does
     not split a pulse; what remains is measured between its own two edges.
-
-    Parameters
-    ----------
-    line : Line
-        The line's edges.
-    end_ps : int
-        End of the capture in picoseconds.
-    sample_interval_us : float or None
-        Interval between samples in microseconds, where known.
-    convention : Convention, optional
-        What widths, glitches and endpoints are held against; by default chosen
-        from the pulses.
-    start_ps : int, optional
-        Start of the capture in picoseconds.
-
-    Returns
-    -------
-    PulseTable
-        Every pulse, whole or cut, glitch or not, with its flags.
     """
     notes = []
     if convention is None:
         convention = choose_convention(line)
         if convention is not STANDARD_SERVO:
             notes.append(_chosen(convention))
-    is_channel = isinstance(line, TrainChannel)
-    polarity = Polarity(inverted=False) if is_channel else find_polarity(line, convention)
+    channel = line if isinstance(line, TrainChannel) else None
+    polarity = Polarity(inverted=False) if channel else find_polarity(line, convention)
     inverted = polarity.inverted
     if inverted:
         notes.append(_INVERTED)
@@ -424,17 +371,14 @@ def decode_line(
 
     width_us = (fall_ps - rise_ps) / PS_PER_US
     cut = np.zeros(rise_ps.size, dtype=bool)
-    if cut.size:
-        cut[0] |= cut_at_start
-        cut[-1] |= cut_at_end
+    cut[:1] |= cut_at_start
+    cut[-1:] |= cut_at_end
     flags = _flags(width_us, cut, notched, sample_interval_us or 0.0, convention)
     leads = (flags & np.uint8(Flag.GLITCH | Flag.FOREIGN)) == 0
-    if cut_at_start and leads.size:
-        leads[0] = False
+    leads[:1] &= not cut_at_start
     if cut_at_end:
         # What was seen of it tells whether it can be a servo pulse at all.
-        seen_us = width_us[-1]
-        leads[-1] &= convention.accepted_low_us <= seen_us <= convention.accepted_high_us
+        leads[-1:] &= accepted(width_us[-1:], convention)
     width_us[cut] = np.nan
     return PulseTable(
         line.name,
@@ -447,7 +391,7 @@ def decode_line(
         sample_interval_us,
         tuple(notes),
         polarity.other_us,
-        damaged=line.damaged if isinstance(line, TrainChannel) else (),
+        damaged=channel.damaged if channel else (),
     )
 
 
@@ -469,8 +413,8 @@ _INVERTED = "The line idles high, so it is read as inverted: its pulses are low.
 
 
 def _bridge(
-    rise_ps: npt.NDArray[np.int64], fall_ps: npt.NDArray[np.int64], glitch_us: float
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.bool_]]:
+    rise_ps: IntArray, fall_ps: IntArray, glitch_us: float
+) -> tuple[IntArray, IntArray, BoolArray]:
     """Join pulses whose gap is shorter than a glitch; say which were joined."""
     is_notch = (rise_ps[1:] - fall_ps[:-1]) < glitch_us * PS_PER_US
     if not is_notch.any():
@@ -482,43 +426,31 @@ def _bridge(
 
 
 def _flags(
-    width_us: npt.NDArray[np.float64],
-    cut: npt.NDArray[np.bool_],
-    notched: npt.NDArray[np.bool_],
+    width_us: FloatArray,
+    cut: BoolArray,
+    notched: BoolArray,
     interval_us: float,
     convention: Convention,
 ) -> npt.NDArray[np.uint8]:
-    whole = ~cut
-    glitch = whole & (width_us < convention.glitch_us)
-    foreign = (
-        whole
-        & ~glitch
-        & ((width_us < convention.accepted_low_us) | (width_us > convention.accepted_high_us))
-    )
+    glitch = ~cut & (width_us < convention.glitch_us)
+    whole = ~cut & ~glitch
     # Two sampled edges place a width within one sample interval of the truth,
     # so a width counts as outside only beyond that.
     slack_us = interval_us + 1e-6
-    outside = (
-        whole
-        & ~glitch
-        & ~notched
-        & ((width_us < convention.low_us - slack_us) | (width_us > convention.high_us + slack_us))
-    )
+    outside = (width_us < convention.low_us - slack_us) | (width_us > convention.high_us + slack_us)
     flags = np.zeros(width_us.size, np.uint8)
     for mask, flag in (
         (cut, Flag.CUT),
         (glitch, Flag.GLITCH),
         (notched, Flag.NOTCHED),
-        (foreign, Flag.FOREIGN),
-        (outside, Flag.OUTSIDE),
+        (whole & ~accepted(width_us, convention), Flag.FOREIGN),
+        (whole & ~notched & outside, Flag.OUTSIDE),
     ):
         flags[mask] |= np.uint8(flag)
     return flags
 
 
-def _periods_us(
-    rise_ps: npt.NDArray[np.int64], leads: npt.NDArray[np.bool_], notched: npt.NDArray[np.bool_]
-) -> npt.NDArray[np.float64]:
+def _periods_us(rise_ps: IntArray, leads: BoolArray, notched: BoolArray) -> FloatArray:
     """Periods between frame pulses; a bridged glitch may have moved a leading edge."""
     period_us = np.full(rise_ps.size, np.nan)
     if leads.all() and not notched.any():
@@ -569,25 +501,10 @@ def find_line_states(line: Line, start_s: float, end_s: float) -> tuple[LineStat
     not end it. Elsewhere edges count as noise where for 0.1 s or longer none of them
     belong to frames: at least six pulses in a row, none longer than twice the
     accepted range, whose periods return after one to three periods within 2 %.
-    Own algorithm.
+    Own algorithm. States are cut at the ends of the time span. Where pulses come in frames
+    there is none, none where single frames are missing, and none where a sum train's frames
+    could not be read.
 
-    Parameters
-    ----------
-    line : Line
-        The line.
-    start_s, end_s : float
-        The time span that is asked about, in seconds of the recording; states are cut
-        at its ends.
-
-    Returns
-    -------
-    tuple of LineState
-        In order, none overlapping another. Where pulses come in frames there is none,
-        none where single frames are missing, and none where a sum train's frames could
-        not be read.
-
-    Examples
-    --------
     >>> edges_us = np.stack([20_000.0 * np.arange(50) + 5000, 20_000.0 * np.arange(50) + 6500])
     >>> line = Line("RX1", (edges_us.T.ravel()[:-1] * PS_PER_US).astype(np.int64), 0)
     >>> find_line_states(line, 0.0, 3.0)
@@ -605,7 +522,7 @@ def find_line_states(line: Line, start_s: float, end_s: float) -> tuple[LineStat
             if state.until_s - state.since_s >= STUCK_S
         )
     convention = choose_convention(line)
-    inverted = is_inverted(_part(line, 0, LOOKED_AT), convention)
+    inverted = find_polarity(_part(line, 0, LOOKED_AT), convention).inverted
     near_ps = [1e12 * (start_s - MARGIN_S), 1e12 * (end_s + MARGIN_S)]
     near = np.searchsorted(line.edges_ps, near_ps)
     line = _part(line, int(near[0]), int(near[1]))
@@ -626,11 +543,7 @@ def _part(line: Line, first: int, end: int) -> Line:
 
 
 def _stuck(
-    line: Line,
-    edges_s: npt.NDArray[np.float64],
-    convention: Convention,
-    start_s: float,
-    end_s: float,
+    line: Line, edges_s: FloatArray, convention: Convention, start_s: float, end_s: float
 ) -> list[LineState]:
     """List the levels that last, looking through single glitches."""
     bounds_s = np.concatenate([[-np.inf], edges_s, [np.inf]])
@@ -644,24 +557,13 @@ def _stuck(
     until_s = np.minimum(bounds_s[np.append(first[1:], lasts_s.size)], end_s)
     held = until_s - since_s >= min(STUCK_S, end_s - start_s)
     since_s, until_s, level = since_s[held], until_s[held], (line.initial_level + first[held]) % 2
-    return [
-        LineState(
-            "stuck high" if level[k] else "stuck low",
-            int(level[k]),
-            float(since_s[k]),
-            float(until_s[k]),
-        )
-        for k in range(level.size)
-    ]
+    stretches = zip(level.tolist(), since_s.tolist(), until_s.tolist(), strict=True)
+    return [LineState("stuck high" if at else "stuck low", at, *span) for at, *span in stretches]
 
 
-def _framed(line: Line, convention: Convention, *, inverted: bool) -> npt.NDArray[np.float64]:
+def _framed(line: Line, convention: Convention, *, inverted: bool) -> FloatArray:
     """List the leading edges that belong to frames, in seconds."""
-    rise_ps, fall_ps = line.rises_ps(inverted=inverted), line.falls_ps(inverted=inverted)
-    if rise_ps.size and fall_ps.size and fall_ps[0] < rise_ps[0]:
-        fall_ps = fall_ps[1:]
-    rise_ps = rise_ps[: fall_ps.size]
-    width_us = (fall_ps - rise_ps) / PS_PER_US
+    rise_ps, width_us = whole_pulses(line, inverted=inverted)
     likely = width_us >= convention.glitch_us
     likely &= width_us <= _MAX_PULSE * convention.accepted_high_us
     rise_s, width_us = rise_ps[likely] / PS_PER_S, width_us[likely]
@@ -678,7 +580,7 @@ def _framed(line: Line, convention: Convention, *, inverted: bool) -> npt.NDArra
     return rise_s[np.cumsum(cover)[:-1] > 0]
 
 
-def _returning(period_s: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+def _returning(period_s: FloatArray) -> BoolArray:
     """Say which periods come again nearby, or hold whole ones that do."""
     returns = np.zeros(period_s.size, bool)
     for lag in range(1, min(_LAGS, period_s.size - 1) + 1):
@@ -691,11 +593,10 @@ def _returning(period_s: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
     return returns
 
 
-def _alike(width_us: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+def _alike(width_us: FloatArray) -> BoolArray:
     """Say for each two pulses in a row whether their widths are near each other."""
     wider_us = np.maximum(width_us[1:], width_us[:-1])
-    near: npt.NDArray[np.bool_] = np.abs(np.diff(width_us)) <= _WIDTHS_ALIKE * wider_us
-    return near
+    return np.abs(np.diff(width_us)) <= _WIDTHS_ALIKE * wider_us
 
 
 def _between(
@@ -709,10 +610,7 @@ def _between(
 
 
 def _noise(
-    edges_s: npt.NDArray[np.float64],
-    framed_s: npt.NDArray[np.float64],
-    begin_s: float,
-    finish_s: float,
+    edges_s: FloatArray, framed_s: FloatArray, begin_s: float, finish_s: float
 ) -> list[tuple[float, float]]:
     """List the stretches of edges without frames between two instants."""
     inside = framed_s[np.searchsorted(framed_s, begin_s) : np.searchsorted(framed_s, finish_s)]

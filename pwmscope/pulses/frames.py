@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.model import FROM_MAD, median_of, normal_quantile, quantile_of
+from pwmscope.model import (
+    FROM_MAD,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    median_of,
+    normal_quantile,
+    quantile_of,
+)
 from pwmscope.pulses.table import PulseTable, excerpt, shelved, slices
 
 _REACH_DEVIATIONS: Final = 8.0
@@ -41,28 +49,15 @@ class Pattern:
         return sum(self.periods_us) / len(self.periods_us)
 
     @property
-    def starts_us(self) -> npt.NDArray[np.float64]:
+    def starts_us(self) -> FloatArray:
         """Leading edges of one turn, from the first; microseconds, shape (len(self),)."""
         return np.concatenate([[0.0], np.cumsum(self.periods_us)[:-1]])
 
-    def count(
-        self, elapsed_us: npt.NDArray[np.float64], place: npt.NDArray[np.int64]
-    ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.float64]]:
-        """Count the frames that begin within a time, to the nearest.
+    def count(self, elapsed_us: FloatArray, place: IntArray) -> tuple[IntArray, FloatArray]:
+        """Count the frames that begin within times since a leading edge, to the nearest.
 
-        Parameters
-        ----------
-        elapsed_us : ndarray of float64, shape (n,)
-            Time since a leading edge, in microseconds, at least 0.
-        place : ndarray of int64, shape (n,)
-            Place in the pattern of the period that this edge begins.
-
-        Returns
-        -------
-        frames : ndarray of int64, shape (n,)
-            Leading edges after the first one.
-        late_us : ndarray of float64, shape (n,)
-            What remains: how far behind the last of them the time ends.
+        The edge begins the period at this place of the pattern. Also say how far behind the
+        last frame each time ends.
         """
         turns = self._turns_us()
         cycle_us = turns[0, -1]
@@ -72,29 +67,25 @@ class Pattern:
         late_us = np.take_along_axis(rest_us, nearest[:, None], axis=1)[:, 0]
         return cycles.astype(np.int64) * len(self) + nearest, late_us
 
-    def count_anywhere(self, elapsed_us: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
+    def count_anywhere(self, elapsed_us: FloatArray) -> IntArray:
         """Count the frames that begin within a time, at the place where they fit best."""
         at = [self.count(elapsed_us, np.full(elapsed_us.size, k)) for k in range(len(self))]
         best = np.abs([late_us for _, late_us in at]).argmin(axis=0)
-        frames: npt.NDArray[np.int64] = np.array([count for count, _ in at])[
-            best, np.arange(elapsed_us.size)
-        ]
+        frames: IntArray = np.choose(best, [count for count, _ in at])
         return frames
 
-    def elapsed_us(
-        self, frames: npt.NDArray[np.int64], place: npt.NDArray[np.int64]
-    ) -> npt.NDArray[np.float64]:
+    def elapsed_us(self, frames: IntArray, place: IntArray) -> FloatArray:
         """Return how long a number of frames takes from a place in the pattern on."""
         turns = self._turns_us()
         cycles, rest = np.divmod(frames, len(self))
-        took_us: npt.NDArray[np.float64] = cycles * turns[0, -1] + turns[place, rest]
+        took_us: FloatArray = cycles * turns[0, -1] + turns[place, rest]
         return took_us
 
     def reversed(self) -> Pattern:
         """Return the pattern as it runs backwards in time."""
         return Pattern(self.periods_us[::-1])
 
-    def _turns_us(self) -> npt.NDArray[np.float64]:
+    def _turns_us(self) -> FloatArray:
         """Leading edges from each place on, one turn and the next; shape (len, len + 1)."""
         turns = np.zeros((len(self), len(self) + 1))
         for place in range(len(self)):
@@ -115,7 +106,7 @@ class Recognition:
     which: npt.NDArray[np.int8]
     # shape (n_periods,): Its place in the pattern; of no meaning for an odd one
     place: npt.NDArray[np.int8]
-    odd: npt.NDArray[np.int64]  # shape (n_odd,): Periods that fit no pattern, in order
+    odd: IntArray  # shape (n_odd,): Periods that fit no pattern, in order
     reach_us: float  # How far a period may lie from its pattern's
 
 
@@ -195,18 +186,16 @@ class _Stretches:
     the stretch's begin; NaN where it is too short to tell.
     """
 
-    begin: npt.NDArray[np.int64]
-    length: npt.NDArray[np.int64]
-    periods_us: npt.NDArray[np.float64]
+    begin: IntArray
+    length: IntArray
+    periods_us: FloatArray
 
-    def select(self, mask: npt.NDArray[np.bool_]) -> _Stretches:
-        return replace(
-            self, begin=self.begin[mask], length=self.length[mask], periods_us=self.periods_us[mask]
-        )
+    def select(self, mask: BoolArray) -> _Stretches:
+        return _Stretches(self.begin[mask], self.length[mask], self.periods_us[mask])
 
 
 def by_stretches(
-    period_us: npt.NDArray[np.float64], interval_us: float, lag: int, scatter_us: float
+    period_us: FloatArray, interval_us: float, lag: int, scatter_us: float
 ) -> Recognition | None:
     """Recognise the patterns that stretches of periods follow."""
     scatter_us = max(scatter_us, interval_us / 6**0.5)
@@ -241,14 +230,14 @@ def by_stretches(
     )
 
 
-def _filled(which: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def _filled(which: IntArray) -> IntArray:
     """Give each stretch without a pattern that of the one before it, or of the first with one."""
     known = np.where(which >= 0, np.arange(which.size), -1)
     last = np.maximum.accumulate(known)
     return which[np.where(last < 0, int((which >= 0).argmax()), last)]
 
 
-def _cut(period_us: npt.NDArray[np.float64], lag: int, tolerance_us: float) -> _Stretches:
+def _cut(period_us: FloatArray, lag: int, tolerance_us: float) -> _Stretches:
     away_us = period_us[lag:] - period_us[:-lag]
     np.abs(away_us, out=away_us)
     begin = np.concatenate([[0], np.flatnonzero(away_us > tolerance_us) + lag])
@@ -264,9 +253,7 @@ def _cut(period_us: npt.NDArray[np.float64], lag: int, tolerance_us: float) -> _
     return _Stretches(begin, length, periods_us)
 
 
-def _turned(periods_us: npt.NDArray[np.float64], pattern: Pattern) -> tuple[
-    npt.NDArray[np.int64], npt.NDArray[np.float64]
-]:  # fmt: skip
+def _turned(periods_us: FloatArray, pattern: Pattern) -> tuple[IntArray, FloatArray]:
     """Find for each stretch at which place of a pattern it begins, and its farthest misfit."""
     lag = periods_us.shape[1]
     repeated = np.resize(np.array(pattern.periods_us), lag)
@@ -343,10 +330,10 @@ def _without_multiples(patterns: tuple[Pattern, ...], limit_us: float) -> tuple[
 
 def _fit(
     stretches: _Stretches,
-    founding: npt.NDArray[np.bool_],
+    founding: BoolArray,
     patterns: tuple[Pattern, ...],
     limit_us: float,
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+) -> tuple[IntArray, IntArray]:
     """Give each stretch its pattern, -1 for none, and the place at which it begins.
 
     A short stretch may only follow the pattern of the long one before or after it.
@@ -380,7 +367,7 @@ _SHARES: Final = (0.8, 0.6)
 pattern, the second more faults."""
 
 
-def recognise(period_us: npt.NDArray[np.float64], interval_us: float | None) -> Recognition:
+def recognise(period_us: FloatArray, interval_us: float | None) -> Recognition:
     """Find the pattern or patterns that frame periods follow. Own algorithm.
 
     A pattern of m periods is one in which each period returns m periods later;
@@ -415,15 +402,13 @@ def recognise(period_us: npt.NDArray[np.float64], interval_us: float | None) -> 
     return plain
 
 
-def _is_steady(odd: npt.NDArray[np.int64], periods: int) -> bool:
+def _is_steady(odd: IntArray, periods: int) -> bool:
     """Say whether few periods are odd, and not enough in a row for a pattern of their own."""
     has_run = np.any(odd[MIN - 1 :] - odd[: -MIN + 1] == MIN - 1)
     return bool(odd.size <= 0.05 * periods and not has_run)
 
 
-def _best_lag(
-    period_us: npt.NDArray[np.float64], interval_us: float, share: float
-) -> tuple[int, float]:
+def _best_lag(period_us: FloatArray, interval_us: float, share: float) -> tuple[int, float]:
     """Find the lag after which the periods return, and their scatter about that."""
     sample_us = excerpt(period_us)
     lags = range(1, min(MAX, sample_us.shape[1] // MIN_TURNS) + 1)
@@ -437,7 +422,7 @@ def _best_lag(
     return lag, change_us[lag - 1] / normal_quantile(0.5 + share / 2) / 2**0.5
 
 
-def _plain(period_us: npt.NDArray[np.float64], interval_us: float) -> tuple[Recognition, float]:
+def _plain(period_us: FloatArray, interval_us: float) -> tuple[Recognition, float]:
     """Take the median for the one period that repeats; return the scatter about it, too."""
     usual_us = median_of(period_us)
     scatter_us = FROM_MAD * median_of(np.abs(excerpt(period_us).ravel() - usual_us))
@@ -463,12 +448,12 @@ class Frames:
     # several patterns or one of several periods; None with fewer than two frame pulses
     usual_us: float | None
     # shape (n_periods,): Row in the pulse table of the pulse that begins each period
-    index: npt.NDArray[np.int64]
-    period_us: npt.NDArray[np.float64]  # shape (n_periods,): The periods in microseconds
+    index: IntArray
+    period_us: FloatArray  # shape (n_periods,): The periods in microseconds
     # shape (n_periods,): Where at least one frame is missing inside the period
-    is_gap: npt.NDArray[np.bool_]
+    is_gap: BoolArray
     # shape (n_periods,): Frames missing inside each period, to the nearest whole frame
-    missing: npt.NDArray[np.int64]
+    missing: IntArray
     # What repeats: one pattern, mostly of one period, or several where the rate changes during the
     # recording, in the order in which they appear
     patterns: tuple[Pattern, ...]
@@ -476,11 +461,11 @@ class Frames:
     # shape (n_periods,): Its place in the pattern; of no meaning for an odd period
     place: npt.NDArray[np.int8]
     # shape (n_odd,): Places in `period_us` of the periods that depart from their pattern, in order
-    odd: npt.NDArray[np.int64]
+    odd: IntArray
     reach_us: float  # How far a period may lie from its pattern's without being odd
 
     @property
-    def steady_us(self) -> npt.NDArray[np.float64]:
+    def steady_us(self) -> FloatArray:
         """Periods in which no frame is missing, in microseconds."""
         return self.period_us[~self.is_gap]
 
@@ -489,22 +474,22 @@ class Frames:
         """Whether a single period repeats from the first frame to the last."""
         return len(self.patterns) == 1 and len(self.patterns[0]) == 1
 
+    @property
+    def is_irregular(self) -> bool:
+        """Whether most periods follow no pattern."""
+        return 2 * self.odd.size > self.period_us.size
+
+    def regular(self, periods: IntArray) -> BoolArray:
+        """Mark those of some periods that follow their pattern; shape (n_periods,)."""
+        marked = np.zeros(self.period_us.size, bool)
+        marked[periods] = True
+        marked[self.odd] = False
+        return marked
+
 
 def find_frames(table: PulseTable) -> Frames:
-    """Read the frames off a pulse table.
+    """Read the frames off a pulse table: periods between frame pulses, with the gaps marked.
 
-    Parameters
-    ----------
-    table : PulseTable
-        One channel's pulses.
-
-    Returns
-    -------
-    Frames
-        Periods between consecutive frame pulses, with the gaps marked.
-
-    Notes
-    -----
     A period holds missing frames where it departs from its pattern and is nearer
     to two of the pattern's periods, or more, than to one.
     """
@@ -539,26 +524,8 @@ def find_frames(table: PulseTable) -> Frames:
     )
 
 
-def closing_rows(
-    table: PulseTable, frames: Frames, periods: npt.NDArray[np.int64]
-) -> npt.NDArray[np.int64]:
-    """Find the pulse whose leading edge ends each of some periods.
-
-    Parameters
-    ----------
-    table : PulseTable
-        The channel's pulses.
-    frames : Frames
-        Its frames.
-    periods : ndarray of int64, shape (n,)
-        Places in ``frames`` of the periods.
-
-    Returns
-    -------
-    ndarray of int64, shape (n,)
-        Rows in the pulse table.
-    """
+def closing_rows(table: PulseTable, frames: Frames, periods: IntArray) -> IntArray:
+    """Find the rows of the pulses whose leading edges end some periods, by their places."""
     end_s = table.rise_s[frames.index[periods]] + frames.period_us[periods] / 1e6
     # A nanosecond is far below a pulse and far above the rounding of a day in seconds.
-    rows: npt.NDArray[np.int64] = np.searchsorted(table.rise_s, end_s - 1e-9).astype(np.int64)
-    return rows
+    return np.searchsorted(table.rise_s, end_s - 1e-9).astype(np.int64)

@@ -16,8 +16,8 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.model import BoolArray, FloatArray
-from pwmscope.pulses.convention import STANDARD_SERVO, Convention
+from pwmscope.model import FloatArray
+from pwmscope.pulses.convention import STANDARD_SERVO, Convention, accepted
 
 QUIET_S: Final = 0.2
 QUIET_FRAMES: Final = 5
@@ -102,17 +102,12 @@ class _LiveLine:
         pairs = edges_s[: edges_s.size // 2 * 2].reshape(-1, 2)
         self.begun_s = float(edges_s[-1]) if edges_s.size % 2 else None
         widths_us = 1e6 * (pairs[:, 1] - pairs[:, 0])
-        taken = self._fits(widths_us)
+        taken = accepted(widths_us, self.convention)
         yield from zip(pairs[taken, 0].tolist(), widths_us[taken].tolist(), strict=True)
-
-    def _fits(self, lasts_us: FloatArray) -> BoolArray:
-        kind = self.convention
-        fits: BoolArray = (lasts_us >= kind.accepted_low_us) & (lasts_us <= kind.accepted_high_us)
-        return fits
 
     def _find_pulse_level(self, edges_s: FloatArray, level: int) -> int:
         """Take the level at which most stretches are as long as a servo pulse."""
-        fits = self._fits(1e6 * np.diff(edges_s))
+        fits = accepted(1e6 * np.diff(edges_s), self.convention)
         of_first = level ^ ((edges_s.size - 1) & 1)  # the level of the first stretch
         return of_first if fits[::2].sum() >= fits[1::2].sum() else of_first ^ 1
 

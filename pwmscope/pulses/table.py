@@ -17,8 +17,8 @@ import numpy.typing as npt
 
 from pwmscope.capture import Capture, Line, load
 from pwmscope.capture.text import NewEdges
-from pwmscope.errors import PwmscopeError
-from pwmscope.model import assumed, one_by_one
+from pwmscope.errors import PwmscopeError, require_type
+from pwmscope.model import BoolArray, FloatArray, IntArray, assumed, one_by_one
 from pwmscope.pulses.convention import Convention
 
 if TYPE_CHECKING:
@@ -92,7 +92,7 @@ class DamagedFrames:
         return f"{self.frames} {holds} {self.channels} {channels} instead of {self.usual_channels}"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class PulseTable:
     """The pulses of one line, in order.
 
@@ -135,9 +135,9 @@ class PulseTable:
     """
 
     line: str
-    rise_s: npt.NDArray[np.float64]
-    width_us: npt.NDArray[np.float64]
-    period_us: npt.NDArray[np.float64]
+    rise_s: FloatArray
+    width_us: FloatArray
+    period_us: FloatArray
     flags: npt.NDArray[np.uint8]
     inverted: bool
     convention: Convention
@@ -147,10 +147,16 @@ class PulseTable:
     time_scale: float | None = None
     damaged: tuple[DamagedFrames, ...] = ()
 
+    def __post_init__(self) -> None:
+        for name in _COLUMNS:
+            column = getattr(self, name).view()
+            column.flags.writeable = False
+            object.__setattr__(self, name, column)
+
     def __len__(self) -> int:
         return int(self.rise_s.size)
 
-    def has(self, flag: Flag) -> npt.NDArray[np.bool_]:
+    def has(self, flag: Flag) -> BoolArray:
         """Say for each pulse whether it carries any of the given flags.
 
         Parameters
@@ -162,11 +168,12 @@ class PulseTable:
         -------
         ndarray of bool, shape (n,)
         """
-        marked: npt.NDArray[np.bool_] = (self.flags & np.uint8(flag)) != 0
+        require_type("flag", flag, int, "a Flag")
+        marked: BoolArray = (self.flags & np.uint8(flag)) != 0
         return marked
 
     @property
-    def measured(self) -> npt.NDArray[np.bool_]:
+    def measured(self) -> BoolArray:
         """Pulses that count in the width statistics; bool, shape (n,)."""
         return ~self.has(UNMEASURED)
 
@@ -204,15 +211,11 @@ class PulseTable:
 
         return pl.DataFrame(self._columns())
 
-    def _columns(self) -> dict[str, npt.NDArray[np.float64] | npt.NDArray[np.uint8]]:
-        return {
-            "rise_s": self.rise_s,
-            "width_us": self.width_us,
-            "period_us": self.period_us,
-            "flags": self.flags,
-        }
+    def _columns(self) -> dict[str, FloatArray | npt.NDArray[np.uint8]]:
+        return {name: getattr(self, name) for name in _COLUMNS}
 
 
+_COLUMNS: Final = ("rise_s", "width_us", "period_us", "flags")
 SLICE: Final = 2**15
 """Values worked on at a time where a whole record's worth of fresh memory would cost more."""
 _FEW: Final = 1000
@@ -222,22 +225,8 @@ Scalar = TypeVar("Scalar", bound=np.generic)
 def excerpt(
     values: npt.NDArray[Scalar], parts: int = 64, length: int = 1024
 ) -> npt.NDArray[Scalar]:
-    """Take parts of a record, evenly spread.
+    """Take parts of a record, evenly spread, or the whole as one part where it is no longer.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        The record.
-    parts, length : int
-        Parts to take, and values in each.
-
-    Returns
-    -------
-    ndarray, shape (parts, length)
-        The whole record as one part, shape (1, n), where it is no longer than that.
-
-    Examples
-    --------
     >>> excerpt(np.arange(100.0), parts=2, length=3)
     array([[ 0.,  1.,  2.],
            [97., 98., 99.]])
@@ -248,22 +237,11 @@ def excerpt(
     return np.stack([values[first : first + length] for first in begin])
 
 
-def without(values: npt.NDArray[Scalar], places: npt.NDArray[np.int64]) -> npt.NDArray[Scalar]:
-    """Leave out a few places of a record, piece by piece in one copy.
+def without(values: npt.NDArray[Scalar], places: IntArray) -> npt.NDArray[Scalar]:
+    """Leave out a few places, ascending, of a record, piece by piece in one copy.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        The record.
-    places : ndarray of int64, shape (k,)
-        Places to leave out, ascending; many are better left to `numpy.delete`, which this does.
+    Many are better left to `numpy.delete`, which this does.
 
-    Returns
-    -------
-    ndarray, shape (n - k,)
-
-    Examples
-    --------
     >>> without(np.array([5.0, 6.0, 7.0, 8.0]), np.array([1, 2]))
     array([5., 8.])
     """
@@ -274,22 +252,9 @@ def without(values: npt.NDArray[Scalar], places: npt.NDArray[np.int64]) -> npt.N
     return np.concatenate([values[a:b] for a, b in zip(begins, ends, strict=True)])
 
 
-def taken(values: npt.NDArray[Scalar], places: npt.NDArray[np.int64]) -> npt.NDArray[Scalar]:
+def taken(values: npt.NDArray[Scalar], places: IntArray) -> npt.NDArray[Scalar]:
     """Take values of a record at ascending places, by a view where they follow one another.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-        The record.
-    places : ndarray of int64, shape (k,)
-        Places to take, each once.
-
-    Returns
-    -------
-    ndarray, shape (k,)
-
-    Examples
-    --------
     >>> taken(np.array([4.0, 5.0, 6.0]), np.array([1, 2]))
     array([5., 6.])
     """
@@ -301,18 +266,6 @@ def taken(values: npt.NDArray[Scalar], places: npt.NDArray[np.int64]) -> npt.NDA
 def slices(size: int) -> Iterator[slice]:
     """Cut a record into slices of `SLICE` values.
 
-    Parameters
-    ----------
-    size : int
-        Values in the record.
-
-    Yields
-    ------
-    slice
-        One after the other.
-
-    Examples
-    --------
     >>> [(part.start, part.stop) for part in slices(SLICE + 5)]
     [(0, 32768), (32768, 32773)]
     """
@@ -380,20 +333,10 @@ def shelf() -> Iterator[None]:
 
 
 def shelved(array: npt.NDArray[Scalar]) -> npt.NDArray[Scalar]:
-    """Put a long array on the shelf, where there is one, and give what reads the same.
+    """Put a long array on the shelf, and give what reads the same; it is written to no more.
 
-    Parameters
-    ----------
-    array : ndarray
-        Not written to any more.
+    Without a `shelf`, or where the disk has no room for it, that is the array itself.
 
-    Returns
-    -------
-    ndarray
-        The array itself without a `shelf`, or where the disk has no room for it.
-
-    Examples
-    --------
     >>> with shelf():
     ...     far = shelved(np.arange(1_000_000))
     >>> int(far[-1]), far.flags.writeable
@@ -446,19 +389,8 @@ class GrownEdges:
         """Give the recording with these edges, as `load` would; None where `load` has to.
 
         How the file is to be understood is read from its head and its end: the lines, the
-        sampling interval, the duration and what is assumed. The edges there must be the same.
-
-        Parameters
-        ----------
-        path : Path
-            The recording's file.
-        hints : mapping
-            Keywords of `load`.
-
-        Returns
-        -------
-        Capture or None
-            None as well for fewer than `MIN_EDGES`.
+        sampling interval, the duration and what is assumed. The edges there must be the same,
+        and `MIN_EDGES` at least. ``hints`` are keywords of `load`.
         """
         if not self._is_whole or sum(self._counts.values()) < MIN_EDGES or _shelf is None:
             return None
@@ -481,7 +413,7 @@ class GrownEdges:
         said = (*ends.assumptions, READ_FROM_ENDS)
         return replace(ends, lines=lines, source=str(path), assumptions=said)
 
-    def _edges_ps(self, name: str, on: _Shelf) -> npt.NDArray[np.int64]:
+    def _edges_ps(self, name: str, on: _Shelf) -> IntArray:
         if not self._counts.get(name):
             return np.zeros(0, np.int64)
         file = self._files[name]
@@ -502,7 +434,7 @@ def _load_ends(path: Path, size: int, hints: Mapping[str, Any]) -> Capture:
         return load(ends.name, **hints)
 
 
-def _is_within(ends_ps: npt.NDArray[np.int64], edges_ps: npt.NDArray[np.int64]) -> bool:
+def _is_within(ends_ps: IntArray, edges_ps: IntArray) -> bool:
     """Say whether edges are the first and the last of a line, but for one where the gap is."""
     most = min(ends_ps.size, edges_ps.size)
     head = ends_ps[:most] != edges_ps[:most]
@@ -512,7 +444,7 @@ def _is_within(ends_ps: npt.NDArray[np.int64], edges_ps: npt.NDArray[np.int64]) 
     return alike >= ends_ps.size - 1
 
 
-def _is_even(edges_ps: npt.NDArray[np.int64], interval_ps: float | None) -> bool:
+def _is_even(edges_ps: IntArray, interval_ps: float | None) -> bool:
     """Say whether edges follow each other and lie where samples were."""
     step = int(interval_ps) if interval_ps and interval_ps.is_integer() else 1
     for at in range(0, edges_ps.size, _PIECE):

@@ -13,8 +13,16 @@ from pwmscope.errors import Reason
 from pwmscope.findings import LINK_RECORD, Findings, Verdict
 from pwmscope.findings.failsafe import NAME as SIGNAL_LOSS
 from pwmscope.findings.failsafe import POWER_UP, Failsafe, FailsafeLine, LeftOutKind
-from pwmscope.findings.rotation import MOTION_STOP
-from pwmscope.model import Hazard, HazardKind, badness, format_line, format_plainly, governing
+from pwmscope.findings.sensors import MOTION_STOP
+from pwmscope.model import (
+    Hazard,
+    HazardKind,
+    badness,
+    format_line,
+    format_list,
+    format_plainly,
+    governing,
+)
 from pwmscope.report.evidence import (
     Check,
     Evidence,
@@ -91,8 +99,10 @@ def _called(evidence: Evidence) -> tuple[int, ...]:
     """Say what the headline is about, in the headline's order."""
     wrong = Verdict.DOES_NOT_MEET
     checks = [*evidence.sensor_checks, *(c for line in evidence.pulses for c in line.checks)]
-    if evidence.swapped or evidence.failsafe_lines(wrong):
-        return (0,) if evidence.swapped else (1,)
+    if _failed(evidence):
+        return (1,)
+    if evidence.swapped:
+        return (0,)
     if any(check.verdict is wrong for check in checks):
         return 2, 4
     if evidence.mixing is not None and evidence.mixing.verdict is wrong:
@@ -104,12 +114,14 @@ def _called(evidence: Evidence) -> tuple[int, ...]:
 
 def _actions(evidence: Evidence) -> Iterator[Ranked]:
     """List what to do: failures, hazards, mixing, wiring, settings, recordings."""
-    for left in evidence.failsafe.left_out:
-        if left.kind is LeftOutKind.SWAPPED:
-            yield (0, -1), Action("do", evidence.swapped, format_left_out(left))
+    if evidence.swapped:
+        said = (
+            f"Swap the plugs of {format_list(list(map(format_line, evidence.swapped)))}, or their "
+            "lines in the sheet. Record again."
+        )
+        yield (0, -1), Action("do", evidence.swapped, said)
     yield from _marker_actions(evidence)
-    failed = evidence.failsafe_lines(Verdict.DOES_NOT_MEET)
-    failed = [line for line in failed if line.line not in evidence.swapped]
+    failed = _failed(evidence)
     late = [line for line in failed if _is_late(line)]
     for line in failed:
         if line not in late:
@@ -133,6 +145,12 @@ def _actions(evidence: Evidence) -> Iterator[Ranked]:
         yield rank, Action("record", lines, _format_to_show(name, lines, evidence))
 
 
+def _failed(evidence: Evidence) -> list[FailsafeLine]:
+    """List the lines that fail, but for those whose device is another than the sheet says."""
+    failed = evidence.failsafe_lines(Verdict.DOES_NOT_MEET)
+    return [line for line in failed if line.line not in evidence.swapped]
+
+
 def _marker_actions(evidence: Evidence) -> Iterator[Ranked]:
     """Say how to state the marker where the outputs contradict what is stated."""
     for name, level in evidence.wrong_markers:
@@ -141,6 +159,12 @@ def _marker_actions(evidence: Evidence) -> Iterator[Ranked]:
             f'on = "{level}" under [marker] in the sheet, and read the recording again.'
         )
         yield (0, 0), Action("set", (name,), said)
+    for stated, near in evidence.misnamed_markers.items():
+        said = (
+            f'Write line = "{near}" under [marker] in the sheet: the recording has no '
+            f"{format_line(stated)}. Read it again."
+        )
+        yield (0, 0), Action("set", (near,), said)
 
 
 def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
@@ -225,6 +249,16 @@ _STICKS_AT_REST: Final = "Bring the sticks to rest before you switch the transmi
 _SWITCHES_OFF: Final = (
     "Bring the sticks to rest, and switches to off, before you switch the transmitter on."
 )
+_AGAINST: Final = {
+    HazardKind.MOTION: "lock what turns and take the power away. Find what drives it: check the "
+    "ESC's stop point and its calibration.",
+    HazardKind.FOREIGN: "bind the receiver to this robot's memory alone. Then record the link and "
+    "the failsafe again.",
+}
+_JUMPS: Final = (
+    "store the failsafe again, or take another receiver. No stick explains the jump. Record the "
+    "loss again."
+)
 
 
 def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
@@ -238,11 +272,12 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
     for hazard in evidence.hazards:
         rank = (3, min(map(evidence.danger, hazard.lines)))
         if hazard.kind in held and running:
-            names = format_lines(list(dict.fromkeys(running)))
+            names = list(map(format_line, dict.fromkeys(running)))
             is_swapped = not set(running).difference(evidence.swapped)
             mend = "put the plugs right" if is_swapped else "bring the rest into the stop range"
+            run = "drive. They run" if len(names) > 1 else "drives. It runs"
             said = (
-                f"Give no power to what {names} drives: it runs with the stick at rest. First "
+                f"Give no power to what {format_list(names)} {run} with the stick at rest. First "
                 f"{mend}, and record again."
             )
         elif hazard.kind in held and started:
@@ -261,21 +296,8 @@ def _hazard_actions(evidence: Evidence) -> Iterator[Ranked]:
                 f"Set the switch of {format_line(hazard.lines[-1])} to off before you switch the "
                 "transmitter on."
             )
-        elif hazard.kind is HazardKind.MOTION:
-            said = (
-                f"{format_lines(hazard.lines)}: lock what turns and take the power away. Find "
-                "what drives it: check the ESC's stop point and its calibration."
-            )
-        elif hazard.kind is HazardKind.FOREIGN:
-            said = (
-                f"{format_lines(hazard.lines)}: bind the receiver to this robot's memory alone. "
-                "Then record the link and the failsafe again."
-            )
         else:
-            said = (
-                f"{format_lines(hazard.lines)}: store the failsafe again, or take another "
-                "receiver. No stick explains the jump. Record the loss again."
-            )
+            said = f"{format_lines(hazard.lines)}: {_AGAINST.get(hazard.kind, _JUMPS)}"
         yield rank, Action("do", hazard.lines, said)
 
 
@@ -287,10 +309,13 @@ def _broken_before_link(hazard: Hazard, evidence: Evidence) -> bool:
 
 def _mixing_actions(evidence: Evidence) -> Iterator[Ranked]:
     mixing = evidence.mixing
-    if mixing is None or mixing.verdict is not Verdict.DOES_NOT_MEET:
+    lines = () if mixing is None else tuple(output.line for output in mixing.lines.outputs)
+    if mixing is None or set(lines).intersection(evidence.swapped):
         return
-    lines = tuple(output.line for output in mixing.lines.outputs)
-    if set(lines).intersection(evidence.swapped):
+    if mixing.is_planned:
+        said = f"{format_lines(lines)}: {format_plainly(mixing.findings[0].sentence)}"
+        yield (7, 5), Action("do", lines, said)
+    if mixing.verdict is not Verdict.DOES_NOT_MEET:
         return
     needed = next((way for way in evidence.ways if way.needed), None)
     if mixing.lines.is_into_mixer:
@@ -301,17 +326,16 @@ def _mixing_actions(evidence: Evidence) -> Iterator[Ranked]:
 
 
 def _wiring_actions(evidence: Evidence) -> Iterator[Ranked]:
+    ranks = {Verdict.DOES_NOT_MEET: (6, 1), Verdict.NOT_SHOWN: (8, 4)}
     for ruling in () if evidence.wiring is None else evidence.wiring.rulings:
-        if ruling.verdict is Verdict.DOES_NOT_MEET:
-            yield (6, 1), Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
-        elif ruling.verdict is Verdict.NOT_SHOWN:
-            yield (8, 4), Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
+        if rank := ranks.get(ruling.verdict):
+            yield rank, Action("do", (), format_plainly(f"{ruling.sentence} {ruling.advice}"))
 
 
 def _changes(evidence: Evidence) -> Iterator[tuple[str, Setting]]:
     """List the settings that are to be changed, with their lines.
 
-    What stands against a default alone is no action; what the mixing's advice changes waits for it.
+    What the mixing's advice changes waits for it.
     """
     if evidence.settings is None or evidence.wrong_markers:
         return
@@ -324,7 +348,7 @@ def _changes(evidence: Evidence) -> Iterator[tuple[str, Setting]]:
     for channel in evidence.settings.channels:
         for setting in channel.settings:
             waits = channel.line in mixed and setting.name not in ("rest position", "neutral")
-            if setting.action in wanted and not setting.is_target_assumed and not waits:
+            if setting.action in wanted and not waits:
                 yield channel.line, setting
 
 
@@ -367,7 +391,7 @@ def _format_setting(line: str, setting: Setting, evidence: Evidence) -> str:
         return setting.sentence
     now_us, to_us = setting.measured.us, setting.target_us
     is_end = setting.name.endswith("endpoint")
-    what = "trim setting" if setting.name == "neutral" else "trim setting or low endpoint"
+    what = "trim" if setting.name == "neutral" else "trim or low endpoint"
     name = f"{setting.name} to" if is_end else f"{what} so that it rests at"
     said = f"Set the {name} {to_us:g} us; it is {now_us:.1f} us."
     if setting.percent is not None:
@@ -447,6 +471,8 @@ def _loss_actions(evidence: Evidence) -> Iterator[Ranked]:
             yield rank, Action("do", (), format_left_out(left))
     reasons: dict[str, list[str]] = {}
     for line in evidence.failsafe_lines(Verdict.NOT_SHOWN) if evidence.sheet is not None else ():
+        if evidence.misnamed_markers and all(e.case.loss.is_inferred for _, e in line.losses):
+            continue
         if not line.is_unlisted and (line.seen_in or not is_named):
             reasons.setdefault(format_reason(line), []).append(line.line)
     for reason, named in reasons.items():
@@ -581,17 +607,17 @@ def format_headline(evidence: Evidence) -> str:
 
 
 def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that holds
-    failsafe = evidence.failsafe
-    failed = evidence.failsafe_lines(Verdict.DOES_NOT_MEET)
-    swapped = [left for left in failsafe.left_out if left.kind is LeftOutKind.SWAPPED]
-    if swapped:
-        what = format_left_out(swapped[0]).partition(":")[0]
-        told = "; failsafe does not meet" if failed else ""
-        return f"PLUGS do not match the sheet: {what}{told}"
+    failsafe, failed = evidence.failsafe, _failed(evidence)
+    astray = [left for left in failsafe.left_out if left.kind is LeftOutKind.SWAPPED]
+    plugs = astray[0].said.partition(":")[0] if astray else ""
+    if plugs and not failed:  # A swapped line's failure would be told of the wrong device.
+        fails = failsafe.verdict is Verdict.DOES_NOT_MEET
+        return f"PLUGS do not match the sheet: {plugs}{'; failsafe does not meet' if fails else ''}"
     if failed:
         also = ", ".join(format_line(line.line) for line in failed[1:])
         more = f"; {also} {'do' if len(failed) > 2 else 'does'} not meet either" if also else ""
         first = f"{evidence.the_device(failed[0].line)} {format_failure(failed[0])}"
+        more += f"; plugs do not match the sheet: {plugs}" if plugs else ""
         return f"FAILSAFE does not meet: {first}{more}"
     if other := _other_failure(evidence):
         if not evidence.has_loss:
@@ -602,9 +628,7 @@ def _headline(evidence: Evidence) -> str:  # noqa: PLR0911 - the first that hold
     explained = (HazardKind.STICK_HELD, HazardKind.POWER)
     strange = [h for h in evidence.hazards if h.kind not in explained]
     if strange:
-        return (
-            f"FAILSAFE {failsafe.verdict.value}, with a hazard: {strange[0].sentence.rstrip('.')}"
-        )
+        return f"FAILSAFE {failsafe.verdict.value}, with a hazard: {strange[0].what}"
     if not evidence.has_loss and evidence.lines:
         return f"{_format_pulses(evidence)}; failsafe not recorded"
     if failsafe.verdict is Verdict.MEETS:
@@ -811,8 +835,8 @@ def _left_out(evidence: Evidence) -> Iterator[str]:
                 f"are {', '.join(map(format_line, held))}."
             )
     for left in evidence.failsafe.left_out:
-        if left.said in told:
-            continue
+        if left.said in told or left.kind is LeftOutKind.SWAPPED:
+            continue  # Swapped lines are judged; headline and first action tell of them
         told |= {left.said} - {""}
         if evidence.lines is None or left.kind is not LeftOutKind.NO_LOSS or evidence.has_loss:
             yield format_left_out(left)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any, Final
 
@@ -41,7 +40,7 @@ from pwmscope.model import (
     format_plainly,
 )
 from pwmscope.report.data import Json, capture_data, finding_data, json_text, picked
-from pwmscope.report.sentences import RULEBOOK, tied, untied
+from pwmscope.report.sentences import RULEBOOK, wrapped
 
 if TYPE_CHECKING:
     from pwmscope.bench import Feed, Ruling, Wiring
@@ -93,8 +92,8 @@ def plan_text(plan: CapturePlan, width: int = WIDTH) -> str:
         0:00    5 s         rest            Touch nothing.
     <BLANKLINE>
     """
-    told = [BEFORE, *(_wrapped(caution, width=width) for caution in plan.cautions), ""]
-    told += [plan_title(plan), *(_wrapped(line, "  ", "  ", width) for line in plan_needs(plan))]
+    told = [BEFORE, *(_listed(caution, width) for caution in plan.cautions), ""]
+    told += [plan_title(plan), *(wrapped(need, width, "  ", "  ") for need in plan_needs(plan))]
     told += ["", *_table(plan, width)]
     return "\n".join(told) + "\n"
 
@@ -168,11 +167,11 @@ def _table(plan: CapturePlan, width: int) -> Iterator[str]:
         lead = f"{format_clock(begin_s):>8}  {step.seconds:>3g} s  "
         lead += f"{format_who(step.who):<{hands}}  {step.name:<{names}}  "
         told = step.hands + (f" Shows {step.shows}." if step.shows else "")
-        yield _wrapped(told, lead, " " * len(lead), max(width, len(lead) + 20)) or lead.rstrip()
+        yield wrapped(told, max(width, len(lead) + 20), lead, " " * len(lead)) or lead.rstrip()
 
 
-def _wrapped(text: str, first: str = "  - ", next_lines: str = "    ", width: int = WIDTH) -> str:
-    return textwrap.fill(text, width, initial_indent=first, subsequent_indent=next_lines)
+def _listed(sentence: str, width: int = WIDTH) -> str:
+    return wrapped(sentence, width, "  - ", "    ")
 
 
 def plan_json(plan: CapturePlan) -> str:
@@ -211,23 +210,23 @@ def settings_text(
     advice: SettingsAdvice, sheet: BenchSheet, compared: tuple[Compared, ...] = ()
 ) -> str:
     """Write the settings card as text."""
-    told = [BEFORE, *(_filled(caution, "  - ", "    ") for caution in CAUTIONS)]
-    told += ["", _filled(settings_headline(advice, sheet))]
+    told = [wrapped(settings_headline(advice, sheet), WIDTH), "", BEFORE, *map(_listed, CAUTIONS)]
     for channel in advice.channels:
         told += ["", channel_title(channel.line, channel.role, channel.device)]
         for setting in channel.settings:
             lead = f"  {setting.action.value:<21}"
-            told.append(_filled(setting.sentence, lead, " " * len(lead)))
+            told.append(wrapped(setting.sentence, WIDTH, lead, " " * len(lead)))
         lead = f"  {'warning':<21}"
-        told += [_filled(warning, lead, " " * len(lead)) for warning in channel.warnings]
+        told += [wrapped(warning, WIDTH, lead, " " * len(lead)) for warning in channel.warnings]
     if advice.changes:
         told += ["", ORDER_HEADING]
-        told += [_filled(step, f"  {n}. ", "     ") for n, step in enumerate(SETTINGS_ORDER, 1)]
+        steps = enumerate(SETTINGS_ORDER, 1)
+        told += [wrapped(step, WIDTH, f"  {n}. ", "     ") for n, step in steps]
     if compared:
         told += ["", COMPARED_HEADING]
-        told += [_filled(f"{format_line(c.line)}: {c.sentence}", "  - ", "    ") for c in compared]
-    told += [_filled(note, "\n") for note in settings_notes(advice)]
-    return "\n".join([*told, "", _filled(RULEBOOK)]) + "\n"
+        told += [_listed(f"{format_line(c.line)}: {c.sentence}") for c in compared]
+    told += [wrapped(note, WIDTH, "\n") for note in settings_notes(advice)]
+    return "\n".join([*told, "", wrapped(RULEBOOK, WIDTH)]) + "\n"
 
 
 def settings_headline(advice: SettingsAdvice, sheet: BenchSheet) -> str:
@@ -239,11 +238,11 @@ def settings_headline(advice: SettingsAdvice, sheet: BenchSheet) -> str:
     if changes:
         said = f"{changes} setting{'s' if changes > 1 else ''} to change."
     elif not_shown:
-        said = "Nothing is shown to need a change, but not everything is shown."
+        said = "No setting is shown to need a change."
     else:
         said = "Nothing to change: each setting is where its device expects it."
     if not_shown:
-        said += f" {not_shown} {'are' if not_shown > 1 else 'is'} not shown by this recording."
+        said += f" {not_shown} {'are' if not_shown > 1 else 'is'} not shown by recording and sheet."
     return of + said
 
 
@@ -282,12 +281,6 @@ def settings_notes(advice: SettingsAdvice) -> tuple[str, ...]:
 def is_to_do(action: SettingAction) -> bool:
     """Whether a card marks an action for the hands."""
     return action in {SettingAction.CHANGE, SettingAction.DEVICE}
-
-
-def _filled(text: str, first: str = "", next_lines: str = "") -> str:
-    return textwrap.fill(
-        text, WIDTH, initial_indent=first, subsequent_indent=next_lines, break_long_words=False
-    )
 
 
 def settings_card(
@@ -426,8 +419,8 @@ def _title(sheet: BenchSheet) -> str:
 
 def lead_text(sheet: BenchSheet) -> str:
     """Write the card as text: cautions, the wires, which plug goes to which input."""
-    told = [BEFORE, *(_wrapped(caution) for caution in CAUTIONS), "", _title(sheet)]
-    told += [_wrapped(said) for said in (*_WIRE, *_needs(sheet))]
+    told = [BEFORE, *map(_listed, CAUTIONS), "", _title(sheet)]
+    told += map(_listed, (*_WIRE, *_needs(sheet)))
     rows = [("input", "line", "output", "device"), *lead_rows(sheet)]
     wide = [max(len(row[k]) for row in rows) for k in range(4)]
     told.append("")
@@ -494,13 +487,7 @@ def _ruling_lines(number: int, ruling: Ruling) -> list[str]:
 
 
 def _unbroken(text: str, lead: str, hanging: int = 0) -> str:
-    """Break a sentence at the last column, but not between a number and its unit."""
-    indent = " " * (len(lead) + hanging)
-    filled = textwrap.fill(
-        tied(format_plainly(text)), WIDTH, initial_indent=lead, subsequent_indent=indent,
-        break_on_hyphens=False,
-    )  # fmt: skip
-    return untied(filled)
+    return wrapped(format_plainly(text), WIDTH, lead, " " * (len(lead) + hanging))
 
 
 def wiring_data(wiring: Wiring) -> dict[str, Json]:

@@ -68,14 +68,9 @@ def reason_sections(findings: Findings, wording: Wording) -> tuple[Section, ...]
     """Say what does not meet its limit, and what is not shown and why."""
     failed = _points(findings, Verdict.DOES_NOT_MEET, wording)
     does_not_meet = Section("failed", wording.say("What does not meet its limit"), failed)
-    return (
-        *((does_not_meet,) * bool(failed)),
-        Section(
-            "not-shown",
-            wording.say("What this recording does not show"),
-            _not_shown(findings, wording),
-        ),
-    )
+    title = wording.say("What this recording does not show")
+    not_shown = Section("not-shown", title, _not_shown(findings, wording))
+    return (does_not_meet, not_shown) if failed else (not_shown,)
 
 
 def _points(findings: Findings, verdict: Verdict, wording: Wording) -> tuple[Block, ...]:
@@ -91,13 +86,10 @@ def _points(findings: Findings, verdict: Verdict, wording: Wording) -> tuple[Blo
 
 
 def _not_shown(findings: Findings, wording: Wording) -> tuple[Block, ...]:
-    blocks = list(_points(findings, Verdict.NOT_SHOWN, wording))
-    refused = tuple(
-        Item((verdict_run(Verdict.NOT_SHOWN), Run(" ")), _refusal(channel, wording))
-        for channel in findings.channels.values()
-        if channel.not_servo is not None
-    )
-    blocks += [Items(refused)] * bool(refused)
+    lead = (verdict_run(Verdict.NOT_SHOWN), Run(" "))
+    blocks = [
+        *_points(findings, Verdict.NOT_SHOWN, wording), *_refused(findings, wording, lead)
+    ]  # fmt: skip
     if not blocks:
         blocks.append(Paragraph(wording.say("Every check that has a limit was shown.")))
     named: dict[str, list[str]] = {}
@@ -112,49 +104,42 @@ def _not_shown(findings: Findings, wording: Wording) -> tuple[Block, ...]:
     return tuple(blocks)
 
 
-def _refusal(channel: ChannelFindings, wording: Wording) -> Words:
-    return (line_run(channel.line), *wording.say(f": {channel.not_servo}"))
+def _refused(findings: Findings, wording: Wording, lead: Words = ()) -> tuple[Block, ...]:
+    """List the lines that carry no servo pulses, and why."""
+    items = tuple(
+        Item((*lead, line_run(channel.line)), wording.say(f": {channel.not_servo}"))
+        for channel in findings.channels.values()
+        if channel.not_servo is not None
+    )
+    return (Items(items),) if items else ()
 
 
 def advice_section(
     findings: Findings, wording: Wording, advice: tuple[str, ...], cautions: tuple[str, ...]
 ) -> Section:
     """Say what to change, then what to record next."""
-    changes = [
+    changes = (
         *(Item((), wording.say(sentence)) for sentence in advice),
         *_changes(findings, wording),
-    ]
-    nothing = wording.say("Nothing that was measured breaks a limit, so nothing has to be changed.")
-    return Section(
-        "change",
-        wording.say("What to change"),
-        (
-            Items(tuple(changes)) if changes else Paragraph(nothing),
-            *_next_recording(findings, wording, cautions),
-        ),
     )
+    nothing = wording.say("Nothing that was measured breaks a limit, so nothing has to be changed.")
+    first = Items(changes) if changes else Paragraph(nothing)
+    blocks = (first, *_next_recording(findings, wording, cautions))
+    return Section("change", wording.say("What to change"), blocks)
 
 
-def _changes(findings: Findings, wording: Wording) -> list[Item]:
+def _changes(findings: Findings, wording: Wording) -> Iterator[Item]:
     lines: dict[tuple[str, str], list[str]] = {}
     for point in open_points(findings):
         if point.verdict is Verdict.DOES_NOT_MEET:
             lines.setdefault((point.name, point.limit), []).extend(point.lines)
-    return [
-        Item((), (*wording.lines(_in_order(named, findings)), *wording.say(_bring(name, limit))))
-        for (name, limit), named in lines.items()
-    ]
-
-
-def _in_order(named: list[str], findings: Findings) -> list[str]:
-    return [line for line in findings.channels if line in named]
-
-
-def _bring(name: str, limit: str) -> str:
-    return (
-        f": {name} does not meet its limit ({limit}). Change the setting, the plug or the part "
-        "behind it, and record again."
-    )
+    for (name, limit), named in lines.items():
+        said = (
+            f": {name} does not meet its limit ({limit}). Change the setting, the plug or the part "
+            "behind it, and record again."
+        )
+        in_order = [line for line in findings.channels if line in named]
+        yield Item((), (*wording.lines(in_order), *wording.say(said)))
 
 
 def _next_recording(
@@ -226,12 +211,7 @@ def _figure_section(findings: Findings, wording: Wording) -> Section:
         caption = "Every figure of each line; ± is the expanded uncertainty, k = 2 (about 95 %)."
         shares = (1.2, *(1.0,) * len(group), 1.0)
         blocks.append(Table(caption, heads, tuple(rows), shares, figures=True))
-    refused = tuple(
-        Item((line_run(channel.line),), wording.say(f": {channel.not_servo}"))
-        for channel in findings.channels.values()
-        if channel.not_servo is not None
-    )
-    blocks += [Items(refused)] * bool(refused)
+    blocks += _refused(findings, wording)
     nothing = Paragraph(wording.say("The recording holds no line to measure."))
     title = wording.say("Every figure")
     return Section("figures", title, tuple(blocks) or (nothing,), is_folded=True)
@@ -288,21 +268,14 @@ def _channel_sections(findings: Findings, answer: Answer, wording: Wording) -> t
     verdicts = {card.line: card.verdict for card in answer.cards}
     worst_first = dict.fromkeys((*verdicts, *findings.channels))
     drawn = set(list(worst_first)[:MAX_DRAWN])
-    return tuple(
-        Section(
-            f"channel-{number}",
-            (
-                Run("Channel "),
-                line_run(channel.line),
-                Run(" "),
-                verdict_run(verdicts.get(channel.line, channel.verdict)),
-            ),
-            _channel(number, channel, findings.capture, wording, in_full=channel.line in drawn),
-            is_folded=True,
-            is_on_paper=False,
-        )
-        for number, channel in enumerate(findings.channels.values(), start=1)
-    )
+    sections = []
+    for number, (line, channel) in enumerate(findings.channels.items(), start=1):
+        verdict = verdict_run(verdicts.get(line, channel.verdict))
+        title = (Run("Channel "), line_run(line), Run(" "), verdict)
+        blocks = _channel(number, channel, findings.capture, wording, in_full=line in drawn)
+        name = f"channel-{number}"
+        sections.append(Section(name, title, blocks, is_folded=True, is_on_paper=False))
+    return tuple(sections)
 
 
 def _channel(
@@ -365,11 +338,9 @@ def _losses(events: tuple[LossEvent, ...], wording: Wording) -> list[Block]:
     heads = ("lost at", "output", "width", "settled after", "seen again at", "in words")
     caption = "Signal losses, in order of time; times since the start of the recording."
     blocks: list[Block] = [Table(caption, heads, rows, (1.2, 1.2, 1.2, 1.2, 1.2, 4.0))]
-    left = len(events) - MAX_EVENTS
-    if left > 0:
-        blocks.append(
-            Paragraph(wording.say(f"And {left} more; the table of every loss has them all."))
-        )
+    if (left := len(events) - MAX_EVENTS) > 0:
+        said = f"And {left} more; the table of every loss has them all."
+        blocks.append(Paragraph(wording.say(said)))
     return blocks
 
 
@@ -391,15 +362,12 @@ def _with_unit(value: float | None, decimals: int, unit: str) -> str:
 
 def _evidence_section(findings: Findings, wording: Wording) -> Section:
     """Say on which stretches of the recording each finding rests."""
-    blocks: list[Block] = [
-        Paragraph(
-            wording.say(
-                "Where in the recording each answer rests: seconds since its start, pulses used, "
-                f"rows of the line's pulse table. At most {MAX_SPANS} stretches are named here; "
-                "findings.json names all."
-            )
-        )
-    ]
+    what = (
+        "Where in the recording each answer rests: seconds since its start, pulses used, "
+        f"rows of the line's pulse table. At most {MAX_SPANS} stretches are named here; "
+        "findings.json names all."
+    )
+    blocks: list[Block] = [Paragraph(wording.say(what))]
     for channel in findings.channels.values():
         rows = tuple(
             (wording.say(finding.name), wording.value(finding), wording.say(_spans(finding)))
@@ -465,16 +433,15 @@ _METHOD: Final = (
 )
 
 
-def _method_sections(
-    findings: Findings, check: Failsafe | None, wording: Wording
-) -> tuple[Section, ...]:
+def _method_sections(analysis: Answered, number: int, wording: Wording) -> tuple[Section, ...]:
     """Write the closing sections."""
+    findings = analysis.findings[number]
     conventions = tuple(
         ("Convention", wording.text(f"{convention.name}: {convention.source}."))
         for convention in findings.conventions
     )
     limits = ("Limits", wording.text(f"{findings.limits.source}."))
-    of_check = [] if check is None else assumptions(check)
+    of_check = [] if analysis.sheet is None else assumptions(analysis.failsafe)
     assumed = tuple(
         Item((), wording.say(sentence))
         for sentence in dict.fromkeys((*findings.assumptions, *of_check))
@@ -495,68 +462,66 @@ _DEFERRAL: Final = (
 
 def compose(analysis: Answered, number: int = 0, advice: tuple[str, ...] = ()) -> Document:
     """Put everything found in one recording of an analysis in order."""
-    findings, recording = analysis.findings[number], analysis.recordings[number]
-    check = None if analysis.sheet is None else analysis.failsafe
-    cautions = CAUTIONS if analysis.sheet is None else analysis.sheet.cautions
-    others = [line.line for line in analysis.failsafe.lines]
-    wording = Wording.of(findings, others)
-    file = file_name(findings.capture.source)
-    sha256 = "" if recording.file is None else file_hash(recording.file)
-    robot = "" if analysis.sheet is None else wording.text(analysis.sheet.robot)
-    return Document(
-        f"{robot}: {file}" if robot else f"Receiver outputs in {file}",
-        file,
-        _about(findings, analysis.sheet, wording),
-        sha256,
-        __version__,
-        compose_front(analysis, number),
-        (
-            *_width_sections(findings, wording),
-            *(replace(part, is_folded=True) for part in reason_sections(findings, wording)),
-            replace(advice_section(findings, wording, advice, cautions), is_folded=True),
-            _figure_section(findings, wording),
-            *_loss_sections(analysis.failsafe, wording),
-            *_bench_pictures(findings, analysis.sheet, wording),
-            *_together_sections(findings, wording),
-            *_channel_sections(findings, analysis.answer, wording),
-            _evidence_section(findings, wording),
-            _recording_section(findings, analysis.sheet, sha256, wording),
-            *_method_sections(findings, check, wording),
-        ),
+    findings, sheet, wording = analysis.findings[number], analysis.sheet, _wording(analysis, number)
+    file = analysis.recordings[number].file
+    sha256 = "" if file is None else file_hash(file)
+    cautions = CAUTIONS if sheet is None else sheet.cautions
+    sections = (
+        *_width_sections(findings, wording),
+        *(replace(part, is_folded=True) for part in reason_sections(findings, wording)),
+        replace(advice_section(findings, wording, advice, cautions), is_folded=True),
+        _figure_section(findings, wording),
+        *_loss_sections(analysis.failsafe, wording),
+        *_bench_pictures(findings, sheet, wording),
+        *_together_sections(findings, wording),
+        *_channel_sections(findings, analysis.answer, wording),
+        _evidence_section(findings, wording),
+        _recording_section(findings, sheet, sha256, wording),
+        *_method_sections(analysis, number, wording),
     )
+    return _document(analysis, number, sections, "Receiver outputs in ", sha256)
 
 
 def compose_answer(analysis: Answered, number: int = 0) -> Document:
     """Put the answer about one recording in order: `compose` without what takes long to draw."""
-    findings = analysis.findings[number]
-    check = None if analysis.sheet is None else analysis.failsafe
-    wording = Wording.of(findings, [line.line for line in analysis.failsafe.lines])
-    front = compose_front(analysis, number)
-    devices = tuple(replace(device, target="") for device in front.devices)
-    file = file_name(findings.capture.source)
-    robot = "" if analysis.sheet is None else wording.text(analysis.sheet.robot)
-    return Document(
-        f"{robot}: {file}" if robot else file,
-        file,
-        _about(findings, analysis.sheet, wording),
-        "",
-        __version__,
-        replace(front, devices=devices),
-        (
-            *_width_sections(findings, wording),
-            *(replace(part, is_folded=True) for part in reason_sections(findings, wording)),
-            *_loss_sections(analysis.failsafe, wording),
-            _figure_section(findings, wording),
-            *_together_sections(findings, wording),
-            *_method_sections(findings, check, wording),
-        ),
+    findings, wording = analysis.findings[number], _wording(analysis, number)
+    sections = (
+        *_width_sections(findings, wording),
+        *(replace(part, is_folded=True) for part in reason_sections(findings, wording)),
+        *_loss_sections(analysis.failsafe, wording),
+        _figure_section(findings, wording),
+        *_together_sections(findings, wording),
+        *_method_sections(analysis, number, wording),
     )
+    document = _document(analysis, number, sections)
+    devices = tuple(replace(device, target="") for device in document.front.devices)
+    return replace(document, front=replace(document.front, devices=devices))
+
+
+def _document(
+    analysis: Answered,
+    number: int,
+    sections: tuple[Section, ...],
+    nobody: str = "",
+    sha256: str = "",
+) -> Document:
+    """Put a title and the answer before sections; `nobody` stands where no robot is named."""
+    findings, sheet, wording = analysis.findings[number], analysis.sheet, _wording(analysis, number)
+    file = file_name(findings.capture.source)
+    robot = "" if sheet is None else wording.text(sheet.robot)
+    title = f"{robot}: {file}" if robot else f"{nobody}{file}"
+    about, front = _about(findings, sheet, wording), compose_front(analysis, number)
+    return Document(title, file, about, sha256, __version__, front, sections)
+
+
+def _wording(analysis: Answered, number: int) -> Wording:
+    others = [line.line for line in analysis.failsafe.lines]
+    return Wording.of(analysis.findings[number], others)
 
 
 def compose_front(analysis: Answered, number: int = 0) -> Front:
     """Collect the answer, with the travel that one of the recordings shows."""
-    findings = analysis.findings[number]
-    wording = Wording.of(findings, [line.line for line in analysis.failsafe.lines])
+    findings, wording = analysis.findings[number], _wording(analysis, number)
     check = analysis.failsafe
     lines = {line.line: line for line in check.lines}
     trials = max((len(line.all_losses) for line in check.lines), default=0)
@@ -671,11 +636,8 @@ def _state_tables(check: Failsafe, wording: Wording) -> Iterator[Table]:
     for first in range(0, len(lines), GROUP):
         group = lines[first : first + GROUP]
         rows = tuple(
-            (
-                wording.say(state.value),
-                *(_state_cell(cells[state, name], wording) for name in group),
-            )
-            for state in LinkState
+            (wording.say(each.value), *(_state_cell(cells[each, name], wording) for name in group))
+            for each in LinkState
         )
         heads = ("state of the link", *(line_run(name).text for name in group))
         yield Table(

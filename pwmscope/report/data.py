@@ -27,14 +27,14 @@ def json_text(data: Mapping[str, Json]) -> str:
     return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def picked(thing: object, names: str) -> dict[str, Json]:
-    """Give attributes of a thing as plain data, each under its own name.
+def picked(thing: object | None, names: str) -> dict[str, Json]:
+    """Give attributes of a thing as plain data, each under its own name; of nothing, nulls.
 
     >>> from pwmscope.model import Span
     >>> picked(Span(0.0, 1.5), "start_s end_s")
     {'start_s': 0.0, 'end_s': 1.5}
     """
-    return {name: _plain(getattr(thing, name)) for name in names.split()}
+    return {name: None if thing is None else _plain(getattr(thing, name)) for name in names.split()}
 
 
 def _plain(value: Any) -> Json:  # noqa: ANN401 - that is the point
@@ -86,54 +86,28 @@ def to_json(findings: Findings) -> str:
 
 
 def _channel(channel: ChannelFindings) -> dict[str, Json]:
-    if channel.timing is None or channel.travel is None or channel.losses is None:
-        return _not_servo(channel)
-    timing, travel = channel.timing, channel.travel
+    """Turn what was found about a line into plain data; one without servo pulses has no figures."""
+    timing, travel, losses = channel.timing, channel.travel, channel.losses
+    levels = {which: getattr(travel, which, None) for which in ("low", "high", "neutral")}
+    at_us = {which: level and level.width_us for which, level in levels.items()}
     data: dict[str, Json] = {
-        "pulses": channel.pulses,
+        "pulses": channel.pulses if timing else 0,
         "convention": picked(channel.table.convention, _CONVENTION),
-        "width_us": picked(travel.width_us, _SUMMARY),
-        "period_us": picked(timing.period_us, _SUMMARY),
-        "frame_rate_hz": timing.frame_rate_hz,
-        "jitter_us": picked(timing.width_jitter_us, _JITTER),
-        "period_jitter_us": picked(timing.period_jitter_us, _JITTER),
-        "endpoints_us": {
-            "low": travel.low.width_us if travel.low else None,
-            "high": travel.high.width_us if travel.high else None,
-        },
-        "neutral_us": travel.neutral.width_us if travel.neutral else None,
+        "width_us": picked(travel and travel.width_us, _SUMMARY),
+        "period_us": picked(timing and timing.period_us, _SUMMARY),
+        **picked(timing, "frame_rate_hz"),
+        "jitter_us": picked(timing and timing.width_jitter_us, _JITTER),
+        "period_jitter_us": picked(timing and timing.period_jitter_us, _JITTER),
+        "endpoints_us": {"low": at_us["low"], "high": at_us["high"]},
+        "neutral_us": at_us["neutral"],
         **picked(travel, "neutral_offset_us outside_convention"),
         **picked(timing, "glitches missing_frames"),
-        "inverted": channel.table.inverted,
-        "signal_loss": [event_data(event) for event in channel.losses.events],
+        "inverted": channel.table.inverted if timing else None,
+        "signal_loss": [event_data(event) for event in losses.events] if losses else [],
         "verdict": channel.verdict.value,
-        "findings": [finding_data(finding) for finding in channel.findings],
+        "findings": [finding_data(finding) for finding in channel.findings] if timing else [],
     }
     return {**data, "notes": _notes(data, channel)}
-
-
-def _not_servo(channel: ChannelFindings) -> dict[str, Json]:
-    empty, jitter = dict.fromkeys(_SUMMARY.split()), dict.fromkeys(_JITTER.split())
-    data: dict[str, Json] = {
-        "pulses": 0,
-        "convention": picked(channel.table.convention, _CONVENTION),
-        "width_us": empty,
-        "period_us": empty,
-        "frame_rate_hz": None,
-        "jitter_us": jitter,
-        "period_jitter_us": jitter,
-        "endpoints_us": {"low": None, "high": None},
-        "neutral_us": None,
-        "neutral_offset_us": None,
-        "outside_convention": None,
-        "glitches": None,
-        "missing_frames": None,
-        "inverted": None,
-        "signal_loss": [],
-        "verdict": channel.verdict.value,
-        "findings": [],
-    }
-    return {**data, "notes": {"line": channel.not_servo or ""}}
 
 
 def event_data(event: LossEvent) -> dict[str, Json]:
@@ -205,8 +179,8 @@ def _null_paths(data: Json, path: str = "") -> list[str]:
 
 def _notes(data: dict[str, Json], channel: ChannelFindings) -> dict[str, str]:
     """Give the reason for every null."""
-    assert channel.travel is not None  # a servo channel has all three
-    assert channel.losses is not None
+    if channel.travel is None or channel.losses is None:
+        return {"line": channel.not_servo or ""}
     reasons = {
         "endpoints_us.low": channel.travel.reasons.get("low"),
         "endpoints_us.high": channel.travel.reasons.get("high"),

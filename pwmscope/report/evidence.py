@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 from pwmscope.bench import MOTORS, BenchSheet
@@ -19,7 +20,7 @@ from pwmscope.findings.failsafe import (
     LossEvent,
     Polarity,
 )
-from pwmscope.findings.rotation import MOTION_STOP
+from pwmscope.findings.sensors import MOTION_STOP
 from pwmscope.model import Hazard, badness, format_line, governing
 
 if TYPE_CHECKING:
@@ -74,7 +75,7 @@ class Judged:
     verdict: Verdict
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LineChecks:
     """The checks of one line's pulses; those about a signal loss are the failsafe check's."""
 
@@ -83,6 +84,9 @@ class LineChecks:
     refused: str  # Why no recording shows servo pulses on it; empty where one does
     is_idle: bool  # Whether it changed its level in no recording
     freshness: tuple[Freshness | None, ...] = ()  # Of its frames, in each recording
+
+    def __repr__(self) -> str:
+        return f"<LineChecks {self.line}: {self.verdict}, {len(self.checks)} checks>"
 
     @property
     def verdict(self) -> Verdict:
@@ -181,6 +185,21 @@ class Evidence:
         ]
 
     @property
+    def misnamed_markers(self) -> dict[str, str]:
+        """The line that the sheet's marker may be, where a recording has a like name only."""
+        marker = None if self.sheet is None else self.sheet.marker
+        if self.sheet is None or marker is None:
+            return {}
+        found = {}
+        for recording in self.failsafe.recordings:
+            lines = recording.lines.capture.lines
+            free = {_letters(line): line for line in lines if line not in self.sheet.channels}
+            near = get_close_matches(_letters(marker.line), free, n=1)
+            if near and recording.reference.line is None and marker.line not in lines:
+                found[marker.line] = free[near[0]]
+        return found
+
+    @property
     def has_loss(self) -> bool:
         """Whether a signal loss was recorded."""
         return any(
@@ -220,10 +239,12 @@ class Evidence:
 
     @property
     def asks_for_mixing(self) -> bool:
-        """Whether an inspection asks how the outputs mix: where it can see the sticks."""
+        """Whether it is asked how outputs mix: by a plan, or where an inspection sees sticks."""
         if self.mixing is None or self.mixing.lines.is_into_mixer:
             return False
-        return self.wiring is not None and bool(self.mixing.lines.sticks)
+        return self.mixing.is_planned or (
+            self.wiring is not None and bool(self.mixing.lines.sticks)
+        )
 
     @property
     def judged(self) -> tuple[Judged, ...]:
@@ -259,6 +280,10 @@ class Evidence:
     def verdict(self) -> Verdict:
         """The worst of all that was judged."""
         return governing(judged.verdict for judged in self.judged)
+
+
+def _letters(name: str) -> str:
+    return "".join(letter for letter in name.casefold() if letter.isalnum())
 
 
 def format_reason(line: FailsafeLine) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,7 +21,6 @@ from pwmscope.findings.failsafe import (
     Ground,
     InRecording,
     LeftOut,
-    LineInRecording,
     LinkState,
     LossEvent,
     RotorInRecording,
@@ -30,7 +29,7 @@ from pwmscope.findings.failsafe import (
     link_states,
     needed_trials,
 )
-from pwmscope.findings.rotation import MOTION_STOP, Motion
+from pwmscope.findings.sensors import MOTION_STOP, Motion
 from pwmscope.model import Hazard, Verdict, badness, format_device, format_line
 from pwmscope.report.answer import MAX_ACTIONS, format_headline, list_actions
 from pwmscope.report.data import Json, capture_data, event_data, finding_data, json_text, picked
@@ -40,6 +39,7 @@ from pwmscope.report.sentences import (
     print_section,
     print_table,
     print_wrapped,
+    table_of,
 )
 
 MAX_EVENTS: Final = 6
@@ -174,65 +174,61 @@ def _format_findings(lines: list[FailsafeLine], name: str, *, several: bool) -> 
 
 def losses_table(line: FailsafeLine, sources: list[str]) -> Table:
     """Tell a line's losses, those that govern the verdict first."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
-    if len(sources) > 1:
-        table.add_column("recording", justify="right")
-    table.add_column("lost at, s", justify="right")
-    table.add_column("what it did", overflow="fold")
-    table.add_column("stops in, s", justify="right")
-    table.add_column("back at, s", justify="right")
-    table.add_column("verdict")
-    for rec, event in _governing(line):
+    rows = []
+    for rec, event in sorted(line.losses, key=lambda pair: _urgency(pair[1]))[:MAX_EVENTS]:
         bounds_s = None if event.verdict is Verdict.NOT_SHOWN else event.stop_bounds_s
-        table.add_row(
-            *([str(sources.index(rec.source) + 1)] if len(sources) > 1 else []),
-            f"{event.lost_s:.3f}",
-            f"{format_phases(event)}{_format_odd(event)}",
-            format_number(bounds_s[1] if bounds_s else None, 3),
-            format_number(event.recovered_s, 3),
-            "" if event.verdict is None else event.verdict.value,
+        rows.append(
+            (
+                str(sources.index(rec.source) + 1),
+                f"{event.lost_s:.3f}",
+                f"{format_phases(event)}{_format_odd(event)}",
+                format_number(bounds_s[1] if bounds_s else None, 3),
+                format_number(event.recovered_s, 3),
+                "" if event.verdict is None else event.verdict.value,
+            )
         )
-    return table
+    heads = ("recording", "lost at, s", "what it did", "stops in, s", "back at, s", "verdict")
+    return _of_recordings(heads, rows, sources, right=(0, 1, 3, 4))
+
+
+def _of_recordings(
+    heads: tuple[str, ...],
+    rows: Sequence[tuple[str, ...]],
+    sources: list[str],
+    right: Iterable[int],
+) -> Table:
+    """Lay out rows that begin with the recording's number; one recording needs none."""
+    if len(sources) > 1:
+        return table_of(heads, rows, right=right)
+    return table_of(heads[1:], [row[1:] for row in rows], right=[at - 1 for at in right if at])
 
 
 def _rotor_table(line: FailsafeLine, sources: list[str]) -> Table:
     """Tell the losses of a device without a pin, as its rotor shows them."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
-    heads: tuple[str, ...] = (
-        "lost at, s",
-        "turned before, 1/min",
-        "slow in, s",
-        "turns again in, s",
-        "verdict",
-    )
-    heads = ("recording", *heads) if len(sources) > 1 else heads
-    for head in heads:
-        table.add_column(head, justify="left" if head == "verdict" else "right")
     worst = sorted(line.rotor_losses, key=lambda own: _urgency(own[1]))
-    for rec, event in worst[:MAX_EVENTS]:
-        stop = event.stop
-        table.add_row(
-            *([str(sources.index(rec.source) + 1)] if len(sources) > 1 else []),
+    rows = [
+        (
+            str(sources.index(rec.source) + 1),
             f"{event.lost_s:.3f}",
-            format_number(stop.before_per_minute, 0),
-            format_number(stop.slow_s[1] if stop.slow_s else None, 3),
+            format_number(event.stop.before_per_minute, 0),
+            format_number(event.stop.slow_s[1] if event.stop.slow_s else None, 3),
             format_number(event.again_s, 3),
             event.verdict.value,
         )
-    return table
+        for rec, event in worst[:MAX_EVENTS]
+    ]
+    turning = ("turned before, 1/min", "slow in, s", "turns again in, s")
+    return _of_recordings(("recording", "lost at, s", *turning, "verdict"), rows, sources, range(5))
 
 
 def states_table(check: Failsafe) -> Table:
     """Tell what each device does in each state of the link."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
     cells = {(cell.state, cell.line): cell for cell in link_states(check)}
     lines = list(dict.fromkeys(line for _, line in cells))
-    table.add_column("state", overflow="fold")
-    for line in lines:
-        table.add_column(format_line(line), overflow="fold")
-    for state in LinkState:
-        table.add_row(state.value, *(format_state(cells[state, line]) for line in lines))
-    return table
+    rows = [
+        (state.value, *(format_state(cells[state, line]) for line in lines)) for state in LinkState
+    ]
+    return table_of(("state", *map(format_line, lines)), rows)
 
 
 def format_state(cell: StateOfLine) -> str:
@@ -313,11 +309,6 @@ def _is_alike(event: LossEvent, level: tuple[str, float | None] | None) -> bool:
     return abs(here_us - there_us) <= SAME_US
 
 
-def _governing(line: FailsafeLine) -> list[tuple[LineInRecording, LossEvent]]:
-    """Choose the losses that are told one by one, the worst first."""
-    return sorted(line.losses, key=lambda pair: _urgency(pair[1]))[:MAX_EVENTS]
-
-
 def _urgency(event: LossEvent | RotorLoss) -> tuple[int, float]:
     return badness(event.verdict), -event.stop_bounds_s[1] if event.stop_bounds_s else 0.0
 
@@ -375,19 +366,15 @@ def _causes_tables(line: FailsafeLine, sources: list[str]) -> Iterator[tuple[str
 
 
 def _table(event: LossEvent | RotorLoss) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
-    table.add_column("another cause", overflow="fold")
-    table.add_column("refuted")
-    table.add_column("by what", overflow="fold")
-    odd = event.recovery.odd_pulses if isinstance(event, LossEvent) else 0
+    odd, rows = event.recovery.odd_pulses if isinstance(event, LossEvent) else 0, []
     for alternative in event.alternatives:
         ground = format_ground(alternative)
         if odd and alternative.ground is Ground.WHOLE:
             ground += f", beside {odd} glitches"
-        table.add_row(alternative.cause.value, "yes" if alternative.refuted else "no", ground)
+        rows.append((alternative.cause.value, "yes" if alternative.refuted else "no", ground))
     if event.verdict is Verdict.NOT_SHOWN and all(a.refuted for a in event.alternatives):
-        table.add_row("none of these", "no", event.reason)
-    return table
+        rows.append(("none of these", "no", event.reason))
+    return table_of(("another cause", "refuted", "by what"), rows)
 
 
 def format_ground(alternative: Alternative) -> str:

@@ -14,7 +14,7 @@ from pwmscope.bench import CAUTIONS
 from pwmscope.errors import ArgumentError, format_given
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import FailsafeLine, LeftOutKind, LossClass
-from pwmscope.findings.rotation import MOTION_STOP
+from pwmscope.findings.sensors import MOTION_STOP
 from pwmscope.model import format_line
 from pwmscope.output import refuse_to_overwrite, write_files
 from pwmscope.plot import PAPER, Ink, loss_strip

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import asdict, replace
 from typing import Any, Final
 
 from rich.console import Console
-from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
@@ -28,7 +27,7 @@ from pwmscope.findings.comparison import (
 from pwmscope.findings.freshness import FRESH
 from pwmscope.findings.lag import Follows, Lag
 from pwmscope.findings.link import PLUGS, LinkRecord, WrongPlug
-from pwmscope.findings.mixing import MixFit, Mixing, Response
+from pwmscope.findings.mixing import MixFit, Mixing
 from pwmscope.model import (
     COVERAGE,
     Finding,
@@ -46,7 +45,7 @@ from pwmscope.report.sentences import (
     print_section,
     print_table,
     print_wrapped,
-    wrapped,
+    table_of,
 )
 
 SCHEMA: Final = 1
@@ -88,7 +87,7 @@ def print_follows(
 ) -> None:
     """Print which lines follow which."""
     count = sum(finding.value is not None for finding in follows.findings)
-    lines = "one line follows" if count == 1 else f"{count or 'no'} lines follow"
+    lines = f"{count} lines follow" if count > 1 else f"{'one' if count else 'no'} line follows"
     answer = f"In {capture.source} {lines} another."
     print_wrapped(answer, console, style="bold")
     for heading, shown in (("Measured", True), ("Not shown, and why", False)):
@@ -123,16 +122,13 @@ def lag_to_json(capture: Capture, lag: Lag, assumptions: tuple[str, ...]) -> str
             "frames_late": delay.frames if lag.by_content else None,
             "starts": delay.trigger.value,
         }
-    return _json(
-        capture, assumptions,
-        {
-            "input": lag.source,
-            "output": lag.output,
-            "mixed_with": list(lag.others),
-            "delay": told,
-            "findings": [finding_data(finding) for finding in lag.findings],
-        },
-    )  # fmt: skip
+    return _json(capture, assumptions, {
+        "input": lag.source,
+        "output": lag.output,
+        "mixed_with": list(lag.others),
+        "delay": told,
+        "findings": [finding_data(finding) for finding in lag.findings],
+    })  # fmt: skip
 
 
 def follows_to_json(capture: Capture, follows: Follows, assumptions: tuple[str, ...]) -> str:
@@ -152,12 +148,8 @@ def follows_to_json(capture: Capture, follows: Follows, assumptions: tuple[str, 
 
 
 def _json(capture: Capture, assumptions: tuple[str, ...], rest: dict[str, Json]) -> str:
-    data: dict[str, Json] = {
-        "schema": SCHEMA,
-        "capture": {**picked(capture, _CAPTURE), "assumptions": list(assumptions)},
-        **rest,
-    }
-    return json_text(data)
+    said: Json = {**picked(capture, _CAPTURE), "assumptions": list(assumptions)}
+    return json_text({"schema": SCHEMA, "capture": said, **rest})
 
 
 def link_headline(found: LinkRecord) -> str:
@@ -202,9 +194,9 @@ def link_paragraphs(found: LinkRecord) -> Iterator[tuple[str, list[str]]]:
     yield "", [RULEBOOK]
 
 
-def link_data(capture: Capture, found: LinkRecord) -> dict[str, Any]:
-    """Turn a link record into plain data, following schema 1."""
-    return {
+def link_json(capture: Capture, found: LinkRecord) -> str:
+    """Write a link record as JSON text, following schema 1."""
+    return json_text({
         "schema": SCHEMA,
         "capture": capture_data(capture),
         "verdict": found.verdict.value,
@@ -226,12 +218,7 @@ def link_data(capture: Capture, found: LinkRecord) -> dict[str, Any]:
         "assumptions": list(found.assumptions),
         "headline": link_headline(found),
         "unseen_exchanges": [list(pair) for pair in found.unseen_exchanges],
-    }
-
-
-def link_json(capture: Capture, found: LinkRecord) -> str:
-    """Write a link record as JSON text, two spaces deep, ending in a line break."""
-    return json_text(link_data(capture, found))
+    })  # fmt: skip
 
 
 DIFFERS: Final = "≠"
@@ -287,16 +274,9 @@ def print_hunt(hunt: FaultHunt, assumptions: tuple[str, ...], console: Console) 
 
 
 def _rates_table(hunt: FaultHunt) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
-    table.add_column("")
-    for stretch in hunt.stretches:
-        spans = f"{stretch.from_s:g} to {stretch.to_s:g} s"
-        table.add_column(f"{escape(format_line(stretch.name))}, {spans}", header_style="")
-    for row in hunt.rows:
-        table.add_row(
-            Text(f"{format_line(row.line)}, {row.kind}"), *(_cell(rate) for rate in row.rates)
-        )
-    return table
+    spans = [f"{format_line(s.name)}, {s.from_s:g} to {s.to_s:g} s" for s in hunt.stretches]
+    rows = [(f"{format_line(row.line)}, {row.kind}", *map(_cell, row.rates)) for row in hunt.rows]
+    return table_of(("", *spans), rows)
 
 
 def _cell(rate: FaultRate) -> str:
@@ -338,21 +318,15 @@ def _not_shown(hunt: FaultHunt) -> list[str]:
 
 def hunt_json(capture: Capture, hunt: FaultHunt, assumptions: tuple[str, ...]) -> str:
     """Write a fault hunt as JSON text, following schema 1 of docs/stretches.schema.json."""
-    faults: list[Json] = [
-        {"line": row.line, "kind": row.kind.value, "rates": [_rate(rate) for rate in row.rates]}
-        for row in hunt.rows
-    ]
-    stretches: list[Json] = [picked(each, "name from_s to_s") for each in hunt.stretches]
-    return json_text(
-        {
-            "schema": SCHEMA,
-            "capture": {**picked(capture, _CAPTURE), "assumptions": list(assumptions)},
-            "answer": hunt_answer(hunt),
-            "stretches": stretches,
-            "faults": faults,
-            "cautions": list(CAUTIONS),
-        }
-    )
+    return _json(capture, assumptions, {
+        "answer": hunt_answer(hunt),
+        "stretches": [picked(each, "name from_s to_s") for each in hunt.stretches],
+        "faults": [
+            {**picked(row, "line kind"), "rates": [_rate(rate) for rate in row.rates]}
+            for row in hunt.rows
+        ],
+        "cautions": list(CAUTIONS),
+    })  # fmt: skip
 
 
 def _rate(rate: FaultRate) -> Json:
@@ -383,7 +357,7 @@ _TOLD: Final = 6
 def print_comparison(comparison: Comparison, console: Console) -> None:
     """Print a comparison, what differs first."""
     for sentence in _comparison_sentences(comparison):
-        console.print(Text(wrapped(sentence, console, next_lines="    ")))
+        print_wrapped(sentence, console, next_lines="    ")
     console.print()
     for number, source in enumerate(comparison.sources, start=1):
         console.print(Text(f"  {number}: {format_plainly(source)}"))
@@ -393,7 +367,7 @@ def print_comparison(comparison: Comparison, console: Console) -> None:
             _compared_table(line, [row for row in comparison.rows if row.line == line]), console
         )
     console.print()
-    console.print(Text(wrapped(HOW_COMPARED, console)))
+    print_wrapped(HOW_COMPARED, console)
 
 
 def _comparison_sentences(comparison: Comparison) -> Iterator[str]:
@@ -426,22 +400,17 @@ def _first_few(names: list[str]) -> str:
 
 
 def _compared_table(line: str, rows: list[ComparedRow]) -> Table:
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
-    table.add_column(escape(format_line(line)))
-    for number in range(1, len(rows[0].findings) + 1):
-        table.add_column(str(number), justify="right", overflow="fold")
-    for row in rows:
-        cells = [
-            escape(_format_compared(found)) + (f" {DIFFERS}" if differs else "")
-            for found, differs in zip(row.findings, row.differs, strict=True)
-        ]
-        table.add_row(row.name, *cells)
-    return table
+    cells = [
+        (row.name, *map(_format_compared, row.findings, map(bool, row.differs))) for row in rows
+    ]
+    numbers = range(1, len(rows[0].findings) + 1)
+    return table_of((format_line(line), *map(str, numbers)), cells, right=numbers)
 
 
-def _format_compared(finding: Finding | None) -> str:
+def _format_compared(finding: Finding | None, differs: bool) -> str:
     """Write a finding's value as it stands in a comparison."""
-    return "–" if finding is None else format_value(replace(finding, interval=None))
+    said = "–" if finding is None else format_value(replace(finding, interval=None))
+    return f"{said} {DIFFERS}" if differs else said
 
 
 def comparison_json(comparison: Comparison) -> str:
@@ -461,28 +430,16 @@ def comparison_page(comparison: Comparison) -> str:
     """Write a comparison as HTML; names are words in it, whatever they hold."""
     from pwmscope.report.document import fill_page, template_text  # noqa: PLC0415 - slow to import
 
-    lines = [
-        (
-            format_line(line),
-            [
-                (
-                    row.name,
-                    [
-                        (_format_compared(found), bool(differs))
-                        for found, differs in zip(row.findings, row.differs, strict=True)
-                    ],
-                )
-                for row in comparison.rows
-                if row.line == line
-            ],
-        )
-        for line in comparison.lines
-    ]
+    lines: dict[str, list[tuple[str, list[tuple[str, bool]]]]] = {}
+    for row in comparison.rows:
+        pairs = zip(row.findings, row.differs, strict=True)
+        cells = [(_format_compared(found, False), bool(differs)) for found, differs in pairs]
+        lines.setdefault(format_line(row.line), []).append((row.name, cells))
     text = fill_page(
         "comparison.html.j2", {}, look=[template_text("look.css"), template_text("comparison.css")],
         sources=[format_plainly(source) for source in comparison.sources],
         sentences=list(_comparison_sentences(comparison)), how=HOW_COMPARED, differs_mark=DIFFERS,
-        lines=lines,
+        lines=list(lines.items()),
         rulebook=RULEBOOK.replace("one recording", f"{len(comparison.sources)} recordings"),
         version=__version__,
     )  # fmt: skip
@@ -524,7 +481,8 @@ def mixing_paragraphs(
         yield "What to change", [_UNPROVEN]
     for way in ways:
         if not way.needed:
-            yield "If you like, besides", _told(way)
+            done = {change.kind for change in needed[0].changes} if needed else set()
+            yield "If you like, besides", _told(way, done)
     assumed = (*mixing.assumptions, *(course.assumptions if course is not None else ()))
     if assumed:
         yield "Assumed", list(assumed)
@@ -555,7 +513,8 @@ def _matrix_rows(fit: MixFit) -> list[str]:
     return rows
 
 
-def _told(way: MixingAdvice) -> list[str]:
+def _told(way: MixingAdvice, done: Collection[str] = ()) -> list[str]:
+    """Say what to change but for what is done already, and what the recorded data say of it."""
     proof = way.proof
     said = ", ".join(f"stick {r.stick}: the robot {r.motion}" for r in proof.responses)
     rows = "; ".join(
@@ -563,18 +522,18 @@ def _told(way: MixingAdvice) -> list[str]:
         for output, row in zip(proof.fit.samples.outputs, proof.fit.matrix, strict=True)
     )
     return [
-        *(c.words for c in way.by_effort if way.needed or c.kind == "reduce travel"),
+        *(c.words for c in way.by_effort if c.kind not in done),
         f"Tried on the recorded data, this gives: {proof.name or 'not shown'} ({rows}); {said}. "
         "Record once more after the change.",
     ]
 
 
-def mixing_data(
+def mixing_json(
     capture: Capture, mixing: Mixing, ways: tuple[MixingAdvice, ...], course: Course | None = None
-) -> dict[str, Any]:
-    """Turn the answer into plain data, following schema 1."""
+) -> str:
+    """Write the answer as JSON text, following schema 1."""
     found = mixing.arrangement
-    return {
+    return json_text({
         "schema": SCHEMA,
         "capture": capture_data(capture),
         "lines": {
@@ -584,12 +543,12 @@ def mixing_data(
         "verdict": str(mixing.verdict),
         "arrangement": picked(found, "name kind faults also reason"),
         "matrix": None if mixing.fit is None else _matrix(mixing.fit),
-        "responses": _responses(mixing.responses),
+        "responses": [asdict(response) for response in mixing.responses],
         "findings": [_finding(finding) for finding in mixing.findings],
         "advice": [_advice(way) for way in ways],
         "course": None if course is None else _course(course),
         "assumptions": [*mixing.assumptions, *(course.assumptions if course else ())],
-    }
+    })  # fmt: skip
 
 
 def _course(course: Course) -> dict[str, Any]:
@@ -614,13 +573,6 @@ def _path(path: DrivePath) -> dict[str, Any]:
     }
 
 
-def mixing_json(
-    capture: Capture, mixing: Mixing, ways: tuple[MixingAdvice, ...], course: Course | None = None
-) -> str:
-    """Write the answer as JSON text, two spaces deep, ending in a line break."""
-    return json_text(mixing_data(capture, mixing, ways, course))
-
-
 def _matrix(fit: MixFit) -> dict[str, Any]:
     samples = fit.samples
     return {
@@ -643,10 +595,6 @@ def _matrix(fit: MixFit) -> dict[str, Any]:
     }
 
 
-def _responses(responses: tuple[Response, ...]) -> list[dict[str, Any]]:
-    return [asdict(response) for response in responses]
-
-
 def _finding(finding: Finding) -> dict[str, Any]:
     return {
         **picked(finding, "name value unit uncertainty limit verdict"),
@@ -666,6 +614,6 @@ def _advice(way: MixingAdvice) -> dict[str, Any]:
             "name": way.proof.name,
             "as_wanted": way.proof.works,
             "per_half_travel": way.proof.fit.matrix.tolist(),
-            "responses": _responses(way.proof.responses),
+            "responses": [asdict(response) for response in way.proof.responses],
         },
     }

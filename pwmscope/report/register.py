@@ -323,12 +323,14 @@ class KeptAnswer:
     entries: set[int]
     text: str
     check_text: str  # The failsafe check of several recordings as one test; empty of one
+    trials: tuple[Trial, ...] = ()  # Its losses, by the check; none where that is damaged
 
     @property
     def answer(self) -> RobotAnswer | None:
         """The answer; None where it is damaged."""
         with contextlib.suppress(ValueError, RecursionError):
-            return read_answer(json.loads(self.text))
+            answer = read_answer(json.loads(self.text))
+            return replace(answer, trials=self.trials) if answer and self.trials else answer
         return None
 
 
@@ -344,11 +346,41 @@ def _kept_answers(base: sqlite3.Connection) -> tuple[KeptAnswer, ...]:
     entries: dict[int, set[int]] = {}
     for answer, entry in base.execute("SELECT answer, entry FROM answered"):
         entries.setdefault(answer, set()).add(entry)
+    facts = base.execute("SELECT id, source, sha256 FROM entry")
+    files = {number: (source, sha256) for number, source, sha256 in facts}
+    checks, kept = _kept_checks(base), []
     asked = "SELECT id, answer_json, check_json FROM answer ORDER BY id"
-    return tuple(
-        KeptAnswer(entries.get(number, set()), str(text), str(check))
-        for number, text, check in base.execute(asked)
-    )
+    for number, text, joint in base.execute(asked):
+        own = entries.get(number, set())
+        check = _read_check(joint) if joint else checks.get(min(own, default=0))
+        trials = _trials(check, dict(files[entry] for entry in own if entry in files))
+        kept.append(KeptAnswer(own, str(text), str(joint), trials))
+    return tuple(kept)
+
+
+def _trials(check: Mapping[str, Any] | None, hashes: Mapping[str, str]) -> tuple[Trial, ...]:
+    """Count which losses of a kept check met on every line; nothing where it is damaged.
+
+    The version that kept it may have counted those of a device that another line cuts as not met.
+    """
+    meets: dict[tuple[str, float], bool] = {}
+    is_whole = True
+    with contextlib.suppress(AttributeError, KeyError, TypeError, ValueError):
+        for line in () if check is None else check["lines"]:
+            counts, verdict = line["trials"], line["verdict"]
+            all_meet = not counts["does_not_meet"] and not counts["not_shown"]
+            losses = [(own["source"], own["loss"]) for own in line["losses"]]
+            if not losses:  # A device without a pin: its rotor tells.
+                rotors = line.get("motion", ())
+                losses = [(own["source"], stop) for own in rotors for stop in own["stops"]]
+            is_whole &= bool(losses) or verdict != Verdict.NOT_SHOWN.value
+            for source, loss in losses:
+                if not loss.get("restart"):
+                    key = (hashes.get(source, source), float(loss["lost_s"]))
+                    met = all_meet or loss["verdict"] in (None, Verdict.MEETS.value)
+                    meets[key] = meets.get(key, True) and met
+        return tuple(Trial(*key, met and is_whole) for key, met in meets.items())
+    return ()
 
 
 def _has_table(base: sqlite3.Connection, name: str) -> bool:
@@ -442,30 +474,24 @@ def spreadsheet_safe(table: pl.DataFrame) -> pl.DataFrame:
 
 def findings_table(register: Path) -> pl.DataFrame:
     """Return every finding of every entry, one a row, with the entry's facts."""
+    columns = ", ".join(f'"{name}"' for name in _COLUMNS)
     asked = (
-        "SELECT entry.id AS entry, added_utc, source, sha256, robot, club, note, version, line, "
-        'name, number, text, unit, uncertainty, verdict, "limit", sentence '
-        "FROM finding JOIN entry ON entry.id = finding.entry ORDER BY entry.id, finding.rowid"
-    )
-    schema = dict.fromkeys(
-        ("added_utc", "source", "sha256", "robot", "club", "note", "version", "line", "name"),
-        pl.String,
+        f"SELECT entry.id AS {columns} FROM finding JOIN entry ON entry.id = finding.entry "
+        "ORDER BY entry.id, finding.rowid"
     )
     with _opened(register) as base:
         rows = base.execute(asked).fetchall()
-    rows = [tuple(map(_cell, row, _KINDS)) for row in rows]
-    return pl.DataFrame(
-        rows,
-        schema={
-            "entry": pl.Int64, **schema, "number": pl.Float64, "text": pl.String,
-            "unit": pl.String, "uncertainty": pl.Float64, "verdict": pl.String,
-            "limit": pl.String, "sentence": pl.String,
-        },
-        orient="row",
-    )  # fmt: skip
+    rows = [tuple(map(_cell, row, _COLUMNS.values())) for row in rows]
+    kinds = {int: pl.Int64, float: pl.Float64, str: pl.String}
+    schema = {name: kinds[kind] for name, kind in _COLUMNS.items()}
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-_KINDS: Final = (int, *[str] * 9, float, str, str, float, str, str, str)
+_COLUMNS: Final[dict[str, type]] = {
+    "entry": int, "added_utc": str, "source": str, "sha256": str, "robot": str, "club": str,
+    "note": str, "version": str, "line": str, "name": str, "number": float, "text": str,
+    "unit": str, "uncertainty": float, "verdict": str, "limit": str, "sentence": str,
+}  # fmt: skip
 
 
 def _cell(value: object, kind: type) -> object:
@@ -707,14 +733,21 @@ def _kept_checks(base: sqlite3.Connection) -> dict[int, dict[str, Any]]:
         return {}
     found = {}
     for number, text in base.execute("SELECT entry, check_json FROM failsafe"):
-        with contextlib.suppress(ValueError, TypeError, RecursionError):
-            check = json.loads(text)
-            if isinstance(check, dict) and all(
-                isinstance(check.get(part), list) and all(isinstance(e, dict) for e in check[part])
-                for part in ("lines", "left_out", "hazards")
-            ):
-                found[number] = check
+        if check := _read_check(text):
+            found[number] = check
     return found
+
+
+def _read_check(text: object) -> dict[str, Any] | None:
+    """Read a failsafe check; None where it is damaged."""
+    with contextlib.suppress(ValueError, TypeError, RecursionError):
+        check = json.loads(str(text))
+        if isinstance(check, dict) and all(
+            isinstance(check.get(part), list) and all(isinstance(e, dict) for e in check[part])
+            for part in ("lines", "left_out", "hazards")
+        ):
+            return check
+    return None
 
 
 def _day_row(
@@ -768,7 +801,7 @@ def _older_answer(
 ) -> RobotAnswer:
     """Make the answer of an entry that was kept without one, of its findings and its check."""
     judged: list[Judged] = []
-    trials: dict[float, bool] = {}
+    trials: dict[tuple[str, float], bool] = {}
     stops_s: list[float] = []
     for line, channel in channels.items():
         limited = [finding for finding in channel.get("findings", []) if finding["limit"]]
@@ -782,8 +815,8 @@ def _older_answer(
         for event in channel.get("signal_loss") or ():
             if not isinstance(event, dict) or event.get("restart"):
                 continue
-            lost_s, found = event.get("lost_s", 0.0), event.get("verdict")
-            trials[lost_s] = trials.get(lost_s, True) and found in (None, Verdict.MEETS.value)
+            key, found = (entry.sha256, event.get("lost_s", 0.0)), event.get("verdict")
+            trials[key] = trials.get(key, True) and found in (None, Verdict.MEETS.value)
             if event.get("stop_bounds_s") and found != Verdict.NOT_SHOWN.value:
                 stops_s.append(event["stop_bounds_s"][1])
     devices, hazards = [], []
@@ -810,7 +843,8 @@ def _older_answer(
         said = str(check["headline"])
     return RobotAnswer(
         said, tuple(judged), tuple(devices), tuple(hazards), max(stops_s, default=None),
-        tuple(Trial(entry.sha256, lost_s, meets) for lost_s, meets in trials.items()),
+        _trials(check, {entry.source: entry.sha256})
+        or tuple(Trial(*key, meets) for key, meets in trials.items()),
         (entry.source,),
     )  # fmt: skip
 
@@ -828,25 +862,22 @@ def _shown(text: str) -> str:
 
 def day_sheet_text(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) -> str:
     """Write the check sheet as HTML text."""
-    return fill_page(
-        "day_sheet.html.j2", {}, look=[template_text("look.css"), template_text("day_sheet.css")],
-        day=day.isoformat(), summary=_summary(rows), rows=rows, cautions=CAUTIONS,
-        rulebook=DAY_RULEBOOK, register=_shown(register.name), version=__version__,
-    )  # fmt: skip
+    look = [template_text("look.css"), template_text("day_sheet.css")]
+    return fill_page("day_sheet.html.j2", {}, look=look, rows=rows, **_words(register, day, rows))
 
 
 def day_sheet_pdf(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) -> bytes:
     """Set the check sheet as PDF on A4, in black and white."""
-    content = {
-        "day": day.isoformat(),
-        "summary": _summary(rows),
-        "rows": [asdict(row) for row in rows],
-        "cautions": CAUTIONS,
-        "rulebook": DAY_RULEBOOK,
-        "register": _shown(register.name),
-        "version": __version__,
-    }
+    content = {"rows": [asdict(row) for row in rows], **_words(register, day, rows)}
     return set_pdf("one_page.typ", "day_sheet.typ", day=json.dumps(content), paper="a4")
+
+
+def _words(register: Path, day: datetime.date, rows: tuple[DayRow, ...]) -> dict[str, Any]:
+    """Collect what stands round the rows."""
+    return {
+        "day": day.isoformat(), "summary": _summary(rows), "cautions": CAUTIONS,
+        "rulebook": DAY_RULEBOOK, "register": _shown(register.name), "version": __version__,
+    }  # fmt: skip
 
 
 def _summary(rows: tuple[DayRow, ...]) -> str:

@@ -14,6 +14,7 @@ from pwmscope.model import badness, format_line, governing
 from pwmscope.report.answer import Answer, format_checks
 from pwmscope.report.document import shown
 from pwmscope.report.evidence import Judged, danger_of, format_left_out
+from pwmscope.report.sentences import short_names
 
 _LETTERS: Final = 80
 _OF_RECORDINGS: Final = (
@@ -100,12 +101,7 @@ def robot_answer(
         answer.headline,
         answer.judged,
         tuple(
-            DeviceVerdict(
-                card.line,
-                card.device or card.role,
-                card.verdict,
-                danger_of(card.role),
-            )
+            DeviceVerdict(card.line, card.device or card.role, card.verdict, danger_of(card.role))
             for card in answer.cards
         ),
         tuple((hazard.kind.value, hazard.lines) for hazard in answer.hazards),
@@ -207,11 +203,15 @@ def _devices(answers: Sequence[RobotAnswer], verdict: Verdict) -> Iterator[Devic
     for device in (device for answer in answers for device in answer.devices):
         before = worst.get(device.line)
         if before is None or badness(device.verdict) < badness(before.verdict):
-            name = shown(device.device, _LETTERS) or format_line(device.line)
-            worst[device.line] = replace(device, device=name)
+            worst[device.line] = device
     for line in shown_to_meet:
         worst[line] = replace(worst[line], verdict=Verdict.MEETS)
-    return iter(sorted(worst.values(), key=lambda each: (badness(each.verdict), each.danger)))
+    names = short_names([device.device for device in worst.values()])
+    named = [
+        replace(device, device=shown(name, _LETTERS) or format_line(device.line))
+        for device, name in zip(worst.values(), names, strict=True)
+    ]
+    return iter(sorted(named, key=lambda each: (badness(each.verdict), each.danger)))
 
 
 def _hazards(answers: Iterable[RobotAnswer]) -> tuple[str, ...]:

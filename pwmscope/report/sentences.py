@@ -32,12 +32,35 @@ def untied(text: str) -> str:
     return text.replace(_TIED, " ")
 
 
-def wrapped(sentence: str, console: Console, first: str = "", next_lines: str = "") -> str:
-    """Break a sentence at a screen's last column, but not between a number and its unit."""
+def wrapped(sentence: str, width: int, first: str = "", next_lines: str = "") -> str:
+    """Break a sentence at the last column: between words, not before a unit or in a path.
+
+    >>> print(wrapped("Look at tx-on for 20 us.", 16, "  - ", "    "))
+      - Look at
+        tx-on for
+        20 us.
+    """
     filled = textwrap.fill(
-        tied(sentence), console.width, initial_indent=first, subsequent_indent=next_lines
-    )
+        tied(sentence), width, initial_indent=first, subsequent_indent=next_lines,
+        break_long_words=False, break_on_hyphens=False,
+    )  # fmt: skip
     return untied(filled)
+
+
+def table_of(
+    heads: Sequence[str], rows: Iterable[Sequence[str]], *, right: Iterable[int] = ()
+) -> Table:
+    """Lay out names and figures in columns; those numbered `right` stand to the right."""
+    table = Table(
+        box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False, show_header=any(heads)
+    )
+    for head in heads:
+        table.add_column(Text(head), overflow="fold")
+    for number in right:
+        table.columns[number].justify = "right"
+    for row in rows:
+        table.add_row(*map(Text, row))
+    return table
 
 
 def print_table(table: Table, console: Console) -> None:
@@ -52,8 +75,8 @@ def print_wrapped(
     sentence: str, console: Console, first: str = "", next_lines: str = "", style: str = ""
 ) -> None:
     """Print a sentence that may hold any name, broken at the last column."""
-    said = wrapped(format_plainly(sentence), console, first, next_lines)
-    console.print(Text(said, style=style))
+    said = wrapped(format_plainly(sentence), console.width, first, next_lines)
+    console.print(Text(said, style=style), soft_wrap=True)
 
 
 def print_section(heading: str, sentences: Iterable[str], console: Console) -> None:
@@ -64,6 +87,19 @@ def print_section(heading: str, sentences: Iterable[str], console: Console) -> N
         print_wrapped(heading, console, style="bold")
     for sentence in told:
         print_wrapped(sentence, console, "  - ", "    ")
+
+
+def short_names(devices: Sequence[str]) -> list[str]:
+    """Name each device as far as its first comma, where that tells it from the others.
+
+    >>> short_names(["drive ESC, left", "drive ESC, right", "arm servo, metal gears"])
+    ['drive ESC, left', 'drive ESC, right', 'arm servo']
+    """
+    short = [device.partition(",")[0] for device in devices]
+    return [
+        device if short.count(name) > 1 else name
+        for device, name in zip(devices, short, strict=True)
+    ]
 
 
 RULEBOOK = (

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from rich.console import Console
@@ -14,18 +13,16 @@ from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
-from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Kind, Line, format_interval, format_rate
+from pwmscope.capture import PS_PER_S, PS_PER_US, Capture, Line, format_interval, format_rate
 from pwmscope.errors import HintError
 from pwmscope.findings import (
     ChannelFindings,
     Evidence,
     Finding,
     Findings,
-    Summary,
     Verdict,
     definitions,
 )
-from pwmscope.findings.timing import Jitter
 from pwmscope.model import Assumption, Definition, assumed, format_line, format_plainly
 from pwmscope.report.answer import Answer, Card
 from pwmscope.report.evidence import LineChecks, format_lines
@@ -42,6 +39,8 @@ from pwmscope.report.sentences import (
     print_section,
     print_table,
     print_wrapped,
+    short_names,
+    table_of,
     tied,
     wrapped,
 )
@@ -149,10 +148,10 @@ def print_answer(
     below = [
         line
         for sentence in last
-        for line in wrapped(format_plainly(sentence), console).splitlines()
+        for line in wrapped(format_plainly(sentence), console.width).splitlines()
     ]
     told = [
-        wrapped(format_plainly(action.sentence), console, f"  {number}. ", "     ")
+        wrapped(format_plainly(action.sentence), console.width, f"  {number}. ", "     ")
         for number, action in enumerate((*answer.actions, *answer.further), start=1)
     ]
     whole = len(told)
@@ -167,14 +166,14 @@ def print_answer(
         heading = Text("What to do next", style="bold").append(f" ({CAUTION})", style="not bold")
         console.print(heading)
         for said in told:
-            console.print(Text(said))
+            console.print(Text(said), soft_wrap=True)
         if left := whole - len(told):
             more = f"  and {left} more thing{'s' if left > 1 else ''} to do: {all_in} lists them"
             console.print(Text(more))
     if below:
         console.print()
     for line in below:
-        console.print(Text(line, style="dim"))
+        console.print(Text(line, style="dim"), soft_wrap=True)
 
 
 def _height(told: list[str], whole: int) -> int:
@@ -183,7 +182,7 @@ def _height(told: list[str], whole: int) -> int:
 
 
 def _print_top(answer: Answer, figures: tuple[ChannelFindings, ...], console: Console) -> None:
-    console.print(Text(wrapped(answer.headline, console), style=f"bold {STYLE[answer.verdict]}"))
+    print_wrapped(answer.headline, console, style=f"bold {STYLE[answer.verdict]}")
     for hazard in answer.hazards:
         print_wrapped(str(hazard), console, "", "    ", style="bold yellow")
     for sentence in answer.left_out:
@@ -225,18 +224,13 @@ def _print_cards(cards: Sequence[Card], console: Console) -> None:
 def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Verdict, str]]:
     """List names, device, verdict and what decides; of many those that one check decides are one.
 
-    The first of them stands for the others, whose figures differ. A device is named as far as its
-    first comma, where that tells it from the others.
+    The first of them stands for the others, whose figures differ.
     """
     if len(cards) <= _MANY:
-        short = [card.device.partition(",")[0] for card in cards]
-        named = [
-            format_plainly((card.device if short.count(name) > 1 else name) or card.role)
-            for card, name in zip(cards, short, strict=True)
-        ]
+        devices = short_names([card.device for card in cards])
         return [
-            (format_line(c.line), device, c.verdict, c.told)
-            for c, device in zip(cards, named, strict=True)
+            (format_line(c.line), format_plainly(device or c.role), c.verdict, c.told)
+            for c, device in zip(cards, devices, strict=True)
         ]
     groups: dict[tuple[Verdict, str], list[Card]] = {}
     for card in cards:
@@ -252,23 +246,25 @@ def _card_rows(cards: Sequence[Card]) -> list[tuple[str, str, Verdict, str]]:
 
 def _figures_table(channels: Sequence[ChannelFindings]) -> Table:
     """Put neutral, ends, jitter and rate of each line side by side."""
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_edge=False)
-    table.add_column("", overflow="fold", max_width=24)
-    for head in ("neutral, us", "ends, us", "jitter, us", "frames/s"):
-        table.add_column(head, justify="right", header_style="")
+    rows = []
     for channel in channels:
         travel, timing = channel.travel, channel.timing
         neutral = None if travel is None else travel.neutral
         ends = () if travel is None else (travel.low, travel.high)
         told = [format_number(None if end is None else end.width_us, 1) for end in ends]
         jitter = None if timing is None else timing.own_width_jitter_us
-        table.add_row(
-            Text(f"  {format_line(channel.line)}"),
-            format_number(None if neutral is None else neutral.width_us, 1),
-            " and ".join(told) if any(ends) else "–",
-            format_number(None if jitter is None else jitter.rms, 2),
-            format_number(None if timing is None else timing.frame_rate_hz, 2),
+        rows.append(
+            (
+                f"  {format_line(channel.line)}",
+                format_number(None if neutral is None else neutral.width_us, 1),
+                " and ".join(told) if any(ends) else "–",
+                format_number(None if jitter is None else jitter.rms, 2),
+                format_number(None if timing is None else timing.frame_rate_hz, 2),
+            )
         )
+    heads = ("", "neutral, us", "ends, us", "jitter, us", "frames/s")
+    table = table_of(heads, rows, right=range(1, len(heads)))
+    table.columns[0].max_width = 24
     return table
 
 
@@ -305,7 +301,7 @@ def print_findings(findings: Findings, console: Console) -> None:
         console.print()
         print_table(_table(servo[begin : begin + side_by_side]), console)
     console.print()
-    console.print(Text(wrapped(_PLUS_MINUS, console)))
+    print_wrapped(_PLUS_MINUS, console)
     for heading, sentences in _after(findings, servo):
         print_section(heading, sentences, console)
 
@@ -319,7 +315,7 @@ def _format_length(capture: Capture) -> str:
 def _answer(channel: ChannelFindings, console: Console) -> Text:
     name, said = format_line(channel.line), channel_sentence(channel)
     verdict = next(verdict for verdict in Verdict if said.startswith(verdict.value))
-    text = Text(wrapped(f"{name}: {said}", console, "  ", "    "))
+    text = Text(wrapped(f"{name}: {said}", console.width, "  ", "    "))
     begin = 2 + len(name) + 2
     text.stylize("bold", 2, begin - 2)
     text.stylize(STYLE[verdict], begin, begin + len(verdict.value))
@@ -378,18 +374,22 @@ def _table(channels: list[ChannelFindings]) -> Table:
     return table
 
 
+_SUMMARY: Final = {
+    "median": "median", "mean": "mean", "min": "min", "max": "max", "spread (std)": "std"
+}  # fmt: skip
+_JITTER: Final = {
+    "RMS": "rms", "peak to peak": "peak_to_peak", "sampling floor RMS": "sampling_floor_rms"
+}  # fmt: skip
+
+
 def _rows() -> Iterator[tuple[str, Cell]]:
     yield "convention", lambda c: c.table.convention.name
     yield "pulses measured", lambda c: str(c.pulses)
-    yield from _summary_rows("pulse width", lambda c: c.travel.width_us if c.travel else None, 2)
-    yield from _summary_rows("frame period", lambda c: c.timing.period_us if c.timing else None, 2)
-    yield "frame rate, Hz", lambda c: format_number(c.timing.frame_rate_hz if c.timing else None, 4)
-    yield from _jitter_rows(
-        "width jitter", lambda c: c.timing.own_width_jitter_us if c.timing else None
-    )
-    yield from _jitter_rows(
-        "period jitter", lambda c: c.timing.own_period_jitter_us if c.timing else None
-    )
+    yield from _figures("pulse width", "travel.width_us", _SUMMARY, 2)
+    yield from _figures("frame period", "timing.period_us", _SUMMARY, 2)
+    yield "frame rate, Hz", lambda c: format_number(_reached(c, "timing.frame_rate_hz"), 4)
+    yield from _figures("width jitter", "timing.own_width_jitter_us", _JITTER, 3)
+    yield from _figures("period jitter", "timing.own_period_jitter_us", _JITTER, 3)
     yield "low endpoint, us", lambda c: _level(c, "low")
     yield "high endpoint, us", lambda c: _level(c, "high")
     yield "neutral, us", lambda c: _level(c, "neutral")
@@ -427,34 +427,22 @@ def _said(channel: ChannelFindings, name: str) -> str:
     return "–"
 
 
-def _summary_rows(
-    what: str, of: Callable[[ChannelFindings], Summary | None], decimals: int
+def _figures(
+    what: str, of: str, named: Mapping[str, str], decimals: int
 ) -> Iterator[tuple[str, Cell]]:
-    for key, name in (
-        ("median", "median"),
-        ("mean", "mean"),
-        ("min", "min"),
-        ("max", "max"),
-        ("std", "spread (std)"),
-    ):
+    for name, key in named.items():
         yield (
             f"{what}, {name}, us",
-            lambda c, key=key: format_number(getattr(of(c), key, None), decimals),  # type: ignore[misc]
+            lambda c, path=f"{of}.{key}": format_number(_reached(c, path), decimals),  # type: ignore[misc]
         )
 
 
-def _jitter_rows(
-    what: str, of: Callable[[ChannelFindings], Jitter | None]
-) -> Iterator[tuple[str, Cell]]:
-    for key, name in (
-        ("rms", "RMS"),
-        ("peak_to_peak", "peak to peak"),
-        ("sampling_floor_rms", "sampling floor RMS"),
-    ):
-        yield (
-            f"{what}, {name}, us",
-            lambda c, key=key: format_number(getattr(of(c), key, None), 3),  # type: ignore[misc]
-        )
+def _reached(channel: ChannelFindings, path: str) -> float | None:
+    """Follow attributes by their names; None where one of them is."""
+    found: Any = channel
+    for name in path.split("."):
+        found = getattr(found, name, None)
+    return None if found is None else float(found)
 
 
 def _level(channel: ChannelFindings, which: str) -> str:
@@ -586,33 +574,25 @@ _MAX_IN_US: Final = 10_000
 
 
 def print_look(
-    capture: Capture, kind: Kind, size_bytes: int, console: Console, option_of: Mapping[str, str]
+    capture: Capture, kind: str, size_bytes: int, console: Console, option_of: Mapping[str, str]
 ) -> None:
     """Print how a file was understood."""
     console.print(Text(capture.source, style="bold"))
     for name, value in (
-        ("file", f"{kind.words}, {_grouped(size_bytes)} bytes"),
+        ("file", f"{kind}, {_grouped(size_bytes)} bytes"),
         ("length", f"{capture.duration_s:.6f} s"),
         ("sampling", _sampling(capture, option_of)),
     ):
-        console.print(Text(_filled(f"{name:<10}{value}", console, "", " " * 10)))
+        print_wrapped(value, console, f"{name:<10}", " " * 10)
     console.print()
     print_table(_look_table(capture, console), console)
     console.print()
     console.print(Text("Understood so (the option in brackets sets it otherwise)", style="bold"))
     for each in assumed(capture.assumptions):
-        console.print(Text(_filled(_with_options(each, option_of), console, "  - ", "    ")))
+        print_wrapped(_with_options(each, option_of), console, "  - ", "    ")
     if len(capture.lines) > 1:
-        console.print(
-            Text(_filled(f"{_all_lines(capture)} [{option_of['lines']}]", console, "  - ", "    "))
-        )
-
-
-def _filled(text: str, console: Console, first: str, next_lines: str) -> str:
-    return textwrap.fill(
-        text, console.width, initial_indent=first, subsequent_indent=next_lines,
-        break_on_hyphens=False,
-    )  # fmt: skip
+        said = f"The lines read are {', '.join(map(format_line, capture.lines))}."
+        print_wrapped(f"{said} [{option_of['lines']}]", console, "  - ", "    ")
 
 
 def _grouped(count: int) -> str:
@@ -658,11 +638,5 @@ def _usual_high(line: Line) -> str:
 
 def _with_options(assumption: Assumption, option_of: Mapping[str, str]) -> str:
     """Add to an assumption the options that override it."""
-    plain = "".join(letter if letter.isprintable() else "?" for letter in assumption)
     options = [option_of[argument] for argument in assumption.changed_by]
-    return f"{plain} [{', '.join(options)}]" if options else plain
-
-
-def _all_lines(capture: Capture) -> str:
-    names = [format_line(name) for name in capture.lines]
-    return f"The lines read are {', '.join(names)}."
+    return f"{assumption} [{', '.join(options)}]" if options else str(assumption)

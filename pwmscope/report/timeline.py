@@ -14,8 +14,17 @@ import numpy.typing as npt
 from pwmscope.capture import Capture
 from pwmscope.findings import ChannelFindings, Findings
 from pwmscope.findings.failsafe import quiet_limit_s, worst_loss
-from pwmscope.model import PS_PER_S, PS_PER_US, Span, Verdict, badness, format_line
-from pwmscope.plot import format_loss
+from pwmscope.model import (
+    PS_PER_S,
+    PS_PER_US,
+    FloatArray,
+    IntArray,
+    Span,
+    Verdict,
+    badness,
+    format_line,
+)
+from pwmscope.plot import format_loss, named_levels
 from pwmscope.pulses import Flag, PulseTable
 from pwmscope.report.data import Json
 from pwmscope.report.document import fill, template_text
@@ -28,11 +37,7 @@ REACHES_S: Final = (
 
 
 def kept_spans(
-    losses_s: npt.NDArray[np.float64],
-    strays_s: npt.NDArray[np.float64],
-    rises_s: list[npt.NDArray[np.float64]],
-    recorded: Span,
-    most: int,
+    losses_s: FloatArray, strays_s: FloatArray, rises_s: list[FloatArray], recorded: Span, most: int
 ) -> tuple[tuple[Span, ...], float, int]:
     """Choose the spans in which every pulse is kept.
 
@@ -61,24 +66,22 @@ def _doubling(size: int) -> list[int]:
     return [2**power for power in range(1, size.bit_length() + 1)]
 
 
-def _joined(
-    moments_s: npt.NDArray[np.float64], reach_s: float, recorded: Span
-) -> npt.NDArray[np.float64]:
+def _joined(moments_s: FloatArray, reach_s: float, recorded: Span) -> FloatArray:
     """Give the starts and ends of the spans round the moments, those that touch made one."""
     if not moments_s.size:
         return np.zeros((2, 0))
     breaks = np.flatnonzero(np.diff(moments_s) > 2.0 * reach_s)
     starts_s = moments_s[np.concatenate([[0], breaks + 1])] - reach_s
     ends_s = moments_s[np.concatenate([breaks, [moments_s.size - 1]])] + reach_s
-    ends: npt.NDArray[np.float64] = np.stack([starts_s, ends_s])
+    ends: FloatArray = np.stack([starts_s, ends_s])
     return ends.clip(recorded.start_s, recorded.end_s)
 
 
-def _count(ends_s: npt.NDArray[np.float64], rises_s: list[npt.NDArray[np.float64]]) -> int:
+def _count(ends_s: FloatArray, rises_s: list[FloatArray]) -> int:
     return sum(int(np.diff(np.searchsorted(rise_s, ends_s), axis=0).sum()) for rise_s in rises_s)
 
 
-def _spans(ends_s: npt.NDArray[np.float64]) -> tuple[Span, ...]:
+def _spans(ends_s: FloatArray) -> tuple[Span, ...]:
     return tuple(Span(start_s, end_s) for start_s, end_s in ends_s.T.tolist())
 
 
@@ -92,7 +95,7 @@ These are deflated (RFC 1950) and written in base64 (RFC 4648).
 """
 
 
-def pack(values: npt.NDArray[np.int64]) -> Packed:
+def pack(values: IntArray) -> Packed:
     """Pack whole numbers.
 
     >>> pack(np.array([7, 27, 47, 68]))["first"], pack(np.array([7, 27, 47, 68]))["step"]
@@ -135,8 +138,8 @@ class Level:
     bucket_s: float  # Length of each
     # shape (n,): Least and greatest width of the measured pulses that begin in it; where there are
     # none, those of the bucket before
-    low: npt.NDArray[np.int64]
-    high: npt.NDArray[np.int64]
+    low: IntArray
+    high: IntArray
     # shape (n,): The flags of all pulses that begin in it, and `MEASURED`
     marks: npt.NDArray[np.uint8]
 
@@ -154,8 +157,8 @@ def tidy_bucket_s(duration_s: float, most: int, least_s: float) -> float:
 
 
 def build_pyramid(
-    since_s: npt.NDArray[np.float64],
-    width: npt.NDArray[np.int64],
+    since_s: FloatArray,
+    width: IntArray,
     marks: npt.NDArray[np.uint8],
     bucket_s: float,
     duration_s: float,
@@ -236,9 +239,9 @@ class _Lane:
     channel: ChannelFindings  # What was found about the line
     unit_ps: float  # The sample interval where all edges lie on samples, otherwise a nanosecond
     origin_ps: int  # The first leading edge, in picoseconds since the recording's start
-    rise: npt.NDArray[np.int64]  # shape (n,): Leading edges, in units since the first
+    rise: IntArray  # shape (n,): Leading edges, in units since the first
     # shape (n,): Widths in units; for a pulse that is cut, as much of it as was recorded
-    width: npt.NDArray[np.int64]
+    width: IntArray
     marks: npt.NDArray[np.uint8]  # shape (n,): Flags, and `MEASURED`
 
     @property
@@ -249,7 +252,7 @@ class _Lane:
         return float(np.median(known)) if known.size else table.convention.period_us
 
     @property
-    def moments_s(self) -> npt.NDArray[np.float64]:
+    def moments_s(self) -> FloatArray:
         """Moments of interest: signal lost and found, least and greatest width."""
         table = self.channel.table
         ends_s = [end for span in self.channel.loss_spans for end in (span.start_s, span.end_s)]
@@ -260,7 +263,7 @@ class _Lane:
         return np.array(ends_s)
 
     @property
-    def strays_s(self) -> npt.NDArray[np.float64]:
+    def strays_s(self) -> FloatArray:
         """Moments of the pulses that are marked."""
         return self.channel.table.rise_s[self.channel.table.has(STRAY)]
 
@@ -283,9 +286,7 @@ def _lane_of(channel: ChannelFindings, capture: Capture) -> _Lane:
     )  # fmt: skip
 
 
-def _cut_ps(
-    table: PulseTable, rise_ps: npt.NDArray[np.int64], capture: Capture
-) -> npt.NDArray[np.float64]:
+def _cut_ps(table: PulseTable, rise_ps: IntArray, capture: Capture) -> FloatArray:
     """As much of each pulse as was recorded, of meaning for the cut ones only."""
     edges_ps = capture.lines[table.line].edges_ps
     after = np.searchsorted(edges_ps, rise_ps, side="right")
@@ -293,12 +294,12 @@ def _cut_ps(
     return (ends_ps - rise_ps).astype(np.float64)
 
 
-def _on_lattice(time_ps: npt.NDArray[np.float64], unit_ps: float) -> bool:
+def _on_lattice(time_ps: FloatArray, unit_ps: float) -> bool:
     whole_ps = np.rint(time_ps / unit_ps) * unit_ps
     return bool(np.abs(time_ps - whole_ps).max(initial=0.0) <= _ON_LATTICE_PS)
 
 
-def _counted(time_ps: npt.NDArray[np.float64], unit_ps: float) -> npt.NDArray[np.int64]:
+def _counted(time_ps: FloatArray, unit_ps: float) -> IntArray:
     return np.rint(time_ps / unit_ps).astype(np.int64)
 
 
@@ -326,14 +327,6 @@ def _lane_facts(lane: _Lane) -> dict[str, Json]:
 
 
 def _levels(channel: ChannelFindings) -> list[Json]:
-    travel = channel.travel
-    if travel is None:
-        return []
-    named = (
-        ("low endpoint", travel.low),
-        ("neutral", travel.neutral),
-        ("high endpoint", travel.high),
-    )
     return [
         {
             "name": name,
@@ -343,8 +336,7 @@ def _levels(channel: ChannelFindings) -> list[Json]:
                 for visit in level.visits[:MAX_MARKED]
             ],
         }
-        for name, level in named
-        if level is not None
+        for name, level in (named_levels(channel.travel) if channel.travel else ())
     ]
 
 
@@ -487,7 +479,7 @@ def _kept(lanes: list[_Lane], recorded: Span, most: int) -> _Kept:
     return _Kept(spans, reach_s, left_out, False)
 
 
-def _rows(lane: _Lane, spans: tuple[Span, ...]) -> npt.NDArray[np.int64]:
+def _rows(lane: _Lane, spans: tuple[Span, ...]) -> IntArray:
     """Rows of the pulses that begin in the spans, and of the last one before each."""
     rise_s = lane.channel.table.rise_s
     first = np.searchsorted(rise_s, [span.start_s for span in spans], side="left") - 1
@@ -512,7 +504,7 @@ def _pyramid(lane: _Lane, recorded: Span, bucket_s: float) -> list[Json]:
     ]
 
 
-def _pulses(lane: _Lane, rows: npt.NDArray[np.int64]) -> dict[str, Json]:
+def _pulses(lane: _Lane, rows: IntArray) -> dict[str, Json]:
     return {
         "rise": pack(lane.rise[rows]),
         "width": pack(lane.width[rows]),

@@ -11,13 +11,23 @@ import tomllib
 import types
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, BinaryIO, Final, TypeVar, Union, get_args, get_origin, get_type_hints
+from typing import (
+    Any,
+    BinaryIO,
+    Final,
+    Literal,
+    TypeVar,
+    Union,
+    get_args,
+    get_origin,
+    get_type_hints,
+)
 
 import numpy as np
 import numpy.typing as npt
 
 from pwmscope.errors import PwmscopeError
-from pwmscope.model import PS_PER_S, PS_PER_US
+from pwmscope.model import PS_PER_S, PS_PER_US, IntArray
 from pwmscope.output import replace_file
 from pwmscope.synth.recording import (
     ChannelLoss,
@@ -35,30 +45,25 @@ from pwmscope.synth.script import (
     BEHAVIOURS,
     SHAPES,
     Behaviour,
-    Channel,
     Dwell,
-    Frame,
-    Glitches,
-    Interference,
-    Load,
     Loss,
     Move,
-    Rotor,
     Script,
     ScriptError,
     Shape,
     Sine,
-    Supply,
     Sweep,
-    Width,
     stream,
 )
 
 _Part = TypeVar("_Part")
-_TABLES = (
-    "frame", "width", "glitches", "marker", "output", "channel", "loss", "interference", "rotor",
-    "supply",
-)  # fmt: skip
+_KEYS: Final = {
+    "channels": "channel", "interferences": "interference", "losses": "loss", "rotors": "rotor",
+    "supplies": "supply", "shape": "output",
+}  # fmt: skip
+"""A script's lists stand as arrays of tables, each named as one of them."""
+_INNER: Final = {"marker": "name", "output": "shape"}
+"""Names that stand in a table of their own."""
 _MOVES: dict[str, type[Move]] = {"dwell_us": Dwell, "sweep_to_us": Sweep, "sine_us": Sine}
 TIME_COLUMN: Final = "time_s"
 _BATCH_ROWS: Final = 1 << 18
@@ -95,121 +100,35 @@ def parse_script(text: str, *, source: str = "script") -> Script:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise PwmscopeError(f"{source}: this is not TOML ({error}); mend it there.") from None
-    plain = {key: value for key, value in table.items() if key not in _TABLES}
-    parts: dict[str, Any] = {
-        "frame": _make(Frame, _table(table, "frame", source), f"{source}, frame"),
-        "width": _make(Width, _table(table, "width", source), f"{source}, width"),
-        "glitches": _make(Glitches, _table(table, "glitches", source), f"{source}, glitches"),
-        "channels": tuple(
-            _channel(entry, f"{source}, channel {i + 1}")
-            for i, entry in enumerate(_list(table, "channel", source))
-        ),
-        "interferences": tuple(
-            _interference(entry, f"{source}, interference {i + 1}")
-            for i, entry in enumerate(_list(table, "interference", source))
-        ),
-        "losses": tuple(
-            _loss(entry, f"{source}, loss {i + 1}")
-            for i, entry in enumerate(_list(table, "loss", source))
-        ),
-    }
-    parts["rotors"] = tuple(
-        _make(Rotor, _as_table(entry, f"{source}, rotor {i + 1}"), f"{source}, rotor {i + 1}")
-        for i, entry in enumerate(_list(table, "rotor", source))
-    )
-    parts["supplies"] = tuple(
-        _supply(entry, f"{source}, supply {i + 1}")
-        for i, entry in enumerate(_list(table, "supply", source))
-    )
-    for name, key, part in (("marker", "name", "marker"), ("output", "shape", "shape")):
+    for name in ("marker", "output"):
         if name in table:
-            inner = _table(table, name, source)
-            _refuse_unknown(inner, (key,), f"{source}, {name}")
-            if not isinstance(inner.get(key), str):
-                raise ScriptError(key, inner.get(key), "text in quotes", place=f"{source}, {name}")
-            parts[part] = inner[key]
-    return _make(Script, plain, source, parts)
+            table[name] = _named(table[name], _INNER[name], f"{source}, {name}")
+    return _make(Script, {"frame": {}, "channel": [], **table}, source)
 
 
-def _supply(entry: object, place: str) -> Supply:
-    table = dict(_as_table(entry, place))
-    loads = _as_list(table.pop("loads", []), "loads", place)
-    made = tuple(
-        _make(Load, _as_table(load, f"{place}, load {i + 1}"), f"{place}, load {i + 1}")
-        for i, load in enumerate(loads)
-    )
-    return _make(Supply, table, place, {"loads": made})
+def _named(entry: object, key: str, place: str) -> str:
+    """Read a table that holds one name."""
+    inner = _as_table(entry, place)
+    _refuse_unknown(inner, (key,), place)
+    name = inner.get(key)
+    if not isinstance(name, str):
+        raise ScriptError(key, name, "text in quotes", place=place)
+    return name
 
 
-def _channel(entry: object, place: str) -> Channel:
-    table = dict(_as_table(entry, place))
-    made: dict[str, Any] = {}
-    if "moves" in table:
-        moves = _as_list(table.pop("moves"), "moves", place)
-        made["moves"] = tuple(_move(m, f"{place}, move {i + 1}") for i, m in enumerate(moves))
-    if "when_lost" in table:
-        made["when_lost"] = _behaviour(table.pop("when_lost"), f"{place}, when_lost")
-    return _make(Channel, table, place, made)
-
-
-def _move(entry: object, place: str) -> Move:
-    table = _as_table(entry, place)
-    for key, kind in _MOVES.items():
-        if key in table:
-            return _make(kind, table, place)
-    raise ScriptError("move", entry, f"a table with one of {', '.join(_MOVES)}", place=place)
-
-
-def _loss(entry: object, place: str) -> Loss:
-    table = dict(_as_table(entry, place))
-    made: dict[str, Any] = {}
-    if "channels" in table:
-        inner = _as_table(table.pop("channels"), f"{place}, channels")
-        made["channels"] = {n: _behaviour(b, f"{place}, channels, {n}") for n, b in inner.items()}
-    return _make(Loss, table, place, made)
-
-
-def _interference(entry: object, place: str) -> Interference:
-    table = dict(_as_table(entry, place))
-    made: dict[str, Any] = {}
-    if "lines" in table:
-        lines = table.pop("lines")
-        if not isinstance(lines, list) or not all(isinstance(line, str) for line in lines):
-            raise ScriptError("lines", lines, "a list of lines' names in quotes", place=place)
-        made["lines"] = tuple(lines)
-    return _make(Interference, table, place, made)
-
-
-def _behaviour(entry: object, place: str) -> Behaviour:
-    table = dict(_as_table(entry, place))
-    name = table.pop("behaviour", None)
-    for kind in BEHAVIOURS:
-        if kind.behaviour == name:
-            return _make(kind, table, place)
-    names = ", ".join(f"'{kind.behaviour}'" for kind in BEHAVIOURS)
-    raise ScriptError("behaviour", name, f"one of {names}", place=place)
-
-
-def _make(
-    kind: type[_Part],
-    table: Mapping[str, object],
-    place: str,
-    made: Mapping[str, Any] | None = None,
-) -> _Part:
-    """Build one dataclass from plain values and parts that are built already."""
+def _make(kind: type[_Part], table: Mapping[str, object], place: str) -> _Part:
+    """Build one dataclass from a table, and what is in it from the tables within."""
     hints = get_type_hints(kind)
-    fields = {f.name: f for f in dataclasses.fields(kind)}  # type: ignore[arg-type]
-    parts = dict(made or {})
-    # "shape" and "marker" have a table of their own, so they may not stand loose as well.
-    open_keys = tuple(key for key in fields if _plain_type(hints[key]) and key not in _TABLES)
-    _refuse_unknown(table, (*open_keys, *_TABLES) if kind is Script else open_keys, place)
-    for key, value in table.items():
-        parts[key] = _plain(key, value, hints[key], place)
-    for key, spec in fields.items():
-        required = spec.default is dataclasses.MISSING and (
-            spec.default_factory is dataclasses.MISSING
-        )
-        if required and key not in parts:
+    keys = _KEYS if kind is Script else {}
+    fields = {keys.get(f.name, f.name): f for f in dataclasses.fields(kind)}  # type: ignore[arg-type]
+    _refuse_unknown(table, tuple(fields), place)
+    parts = {
+        fields[key].name: _value(hints[fields[key].name], key, value, place)
+        for key, value in table.items()
+    }
+    for key, field in fields.items():
+        defaults = (field.default, field.default_factory)
+        if field.name not in parts and defaults == (dataclasses.MISSING,) * 2:
             raise ScriptError(key, None, "a value for it", place=place)
     try:
         return kind(**parts)
@@ -217,7 +136,48 @@ def _make(
         raise error.within(place) from None
 
 
+def _value(hint: Any, key: str, value: object, place: str) -> object:  # noqa: ANN401
+    """Read one field: a list of tables or names, tables by name, a table, or a plain value."""
+    if get_origin(hint) is tuple:
+        inner = get_args(hint)[0]
+        if inner is not str:
+            entries = enumerate(_as_list(value, key, place), start=1)
+            word = {"moves": "move", "loads": "load"}.get(key, key)
+            return tuple(_chosen(inner, entry, f"{place}, {word} {n}") for n, entry in entries)
+        if not isinstance(value, list) or not all(isinstance(name, str) for name in value):
+            raise ScriptError(key, value, "a list of lines' names in quotes", place=place)
+        return tuple(value)
+    place_in = f"{place}, {key}"
+    if get_origin(hint) is Mapping:
+        tables = _as_table(value, place_in)
+        inner = get_args(hint)[1]
+        return {name: _chosen(inner, own, f"{place_in}, {name}") for name, own in tables.items()}
+    if _plain_type(hint):
+        return _plain(key, value, hint, place)
+    return _chosen(hint, value, place_in)
+
+
+def _chosen(hint: Any, entry: object, place: str) -> object:  # noqa: ANN401
+    """Build the part that a table is; of moves and behaviours the one that it names."""
+    table = dict(_as_table(entry, place))
+    if hint == Move:
+        for key, kind in _MOVES.items():
+            if key in table:
+                return _make(kind, table, place)
+        raise ScriptError("move", entry, f"a table with one of {', '.join(_MOVES)}", place=place)
+    if hint == Behaviour:
+        name = table.pop("behaviour", None)
+        known = {each.behaviour: each for each in BEHAVIOURS}
+        if name not in known:
+            names = ", ".join(f"'{each}'" for each in known)
+            raise ScriptError("behaviour", name, f"one of {names}", place=place)
+        hint = known[str(name)]
+    return _make(hint, table, place)
+
+
 def _plain_type(hint: Any) -> tuple[type, ...]:  # noqa: ANN401
+    if get_origin(hint) is Literal:
+        return (str,)
     options = get_args(hint) if get_origin(hint) in (types.UnionType, Union) else (hint,)
     return tuple(t for t in options if t in (int, float, bool, str))
 
@@ -242,14 +202,6 @@ def _refuse_unknown(table: Mapping[str, object], allowed: tuple[str, ...], place
         if key not in allowed:
             said = f"one of the keys {', '.join(allowed)}" if allowed else "no further key here"
             raise ScriptError(key, value, said, place=place)
-
-
-def _table(table: Mapping[str, object], key: str, source: str) -> Mapping[str, object]:
-    return _as_table(table.get(key, {}), f"{source}, {key}")
-
-
-def _list(table: Mapping[str, object], key: str, source: str) -> list[object]:
-    return _as_list(table.get(key, []), key, source)
 
 
 def _as_table(value: object, place: str) -> Mapping[str, object]:
@@ -346,9 +298,7 @@ def _header(names: list[str]) -> bytes:
     return text.getvalue().encode()
 
 
-def _rows(
-    recording: Recording, samples: npt.NDArray[np.int64], decimals: int | None
-) -> Iterator[bytes]:
+def _rows(recording: Recording, samples: IntArray, decimals: int | None) -> Iterator[bytes]:
     """Lines of text for the given samples, built as a table of bytes."""
     times_ps = sample_instants_ps(samples, recording.script.sample_rate_hz)
     seconds = times_ps // PS_PER_S
@@ -374,7 +324,7 @@ def _rows(
         yield table.tobytes()
 
 
-def _volts(recording: Recording, samples: npt.NDArray[np.int64]) -> npt.NDArray[np.uint8]:
+def _volts(recording: Recording, samples: IntArray) -> npt.NDArray[np.uint8]:
     """Write the readings of the supplies, in volts with three decimals, to the end of each row."""
     script = recording.script
     parts: list[npt.NDArray[np.uint8]] = []
@@ -390,9 +340,7 @@ def _volts(recording: Recording, samples: npt.NDArray[np.int64]) -> npt.NDArray[
     return np.concatenate(parts, axis=1)
 
 
-def _levels(
-    lines: tuple[SampledLine, ...], samples: npt.NDArray[np.int64]
-) -> npt.NDArray[np.uint8]:
+def _levels(lines: tuple[SampledLine, ...], samples: IntArray) -> npt.NDArray[np.uint8]:
     table = np.full((samples.size, 2 * len(lines)), _COMMA, np.uint8)
     table[:, -1] = _NEWLINE
     for i, line in enumerate(lines):
@@ -401,7 +349,7 @@ def _levels(
     return table
 
 
-def _digits(numbers: npt.NDArray[np.int64], places: int) -> npt.NDArray[np.uint8]:
+def _digits(numbers: IntArray, places: int) -> npt.NDArray[np.uint8]:
     table = np.empty((numbers.size, places), np.uint8)
     left = numbers
     for column in range(places - 1, -1, -1):
@@ -556,7 +504,7 @@ def _us(value_ps: float | np.int64) -> float:
     return round(float(value_ps) / PS_PER_US, 6)
 
 
-def _rms_us(values_ps: npt.NDArray[np.int64]) -> float:
+def _rms_us(values_ps: IntArray) -> float:
     if not values_ps.size:
         return 0.0
     return _us(float(np.sqrt(np.mean(np.square(values_ps.astype(np.float64))))))

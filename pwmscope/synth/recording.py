@@ -6,9 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
-from pwmscope.model import PS_PER_S, PS_PER_US, Capture, Line
+from pwmscope.model import PS_PER_S, PS_PER_US, BoolArray, Capture, FloatArray, IntArray, Line
 from pwmscope.synth.script import (
     Behaviour,
     Channel,
@@ -41,7 +40,7 @@ class RotorTruth:
     name: str  # Its sensor's line
     of: str  # The channel that drives it
     # Edges of the sensor's output, the first a rise, exact before sampling
-    edges_ps: npt.NDArray[np.int64]
+    edges_ps: IntArray
     top_per_minute: float  # The highest speed
     # For each loss, seconds from it until the speed was below the script's slow one, until the
     # channels followed again; None where it never was
@@ -49,11 +48,7 @@ class RotorTruth:
 
 
 def turn(
-    rotor: Rotor,
-    rise_ps: npt.NDArray[np.int64],
-    command_ps: npt.NDArray[np.int64],
-    losses: tuple[Loss, ...],
-    duration_ps: int,
+    rotor: Rotor, driven: ChannelTruth, losses: tuple[Loss, ...], duration_ps: int
 ) -> RotorTruth:
     """Let a rotor follow a channel's pulses.
 
@@ -62,10 +57,11 @@ def turn(
     """
     steps = int(duration_ps / PS_PER_S / STEP_S) + 1
     time_s = np.asarray(np.arange(steps) * STEP_S, np.float64)
+    rise_ps = driven.rise_ps
     row = np.searchsorted(rise_ps, np.rint(time_s * PS_PER_S).astype(np.int64)) - 1
     last = np.maximum(row, 0)
     fresh = (row >= 0) & (time_s - rise_ps[last] / PS_PER_S < 0.2)
-    above_us = np.where(fresh, command_ps[last] / 1e6 - rotor.rest_us, 0.0)
+    above_us = np.where(fresh, driven.command_ps[last] / 1e6 - rotor.rest_us, 0.0)
     asked = np.where(above_us > rotor.dead_us, above_us, 0.0) * rotor.per_minute_us / 60.0
     speed, now = [], 0.0
     for wanted in asked.tolist():
@@ -83,7 +79,7 @@ def turn(
     )  # fmt: skip
 
 
-def _edges_ps(turns: npt.NDArray[np.float64], per_turn: int) -> npt.NDArray[np.int64]:
+def _edges_ps(turns: FloatArray, per_turn: int) -> IntArray:
     """Return when marks begin and end to pass, by the angle, which is even within each step."""
     count = int(turns[-1] * per_turn - 0.5 - HIGH_PART)
     begin = (np.arange(max(count, 0)) + 0.5) / per_turn
@@ -92,13 +88,11 @@ def _edges_ps(turns: npt.NDArray[np.float64], per_turn: int) -> npt.NDArray[np.i
     at = np.searchsorted(turns[moves], places, side="left")
     low, high = moves[at] - 1, moves[at]
     part = (places - turns[low]) / (turns[high] - turns[low])
-    edges: npt.NDArray[np.int64] = np.rint((low + part) * STEP_S * PS_PER_S).astype(np.int64)
+    edges: IntArray = np.rint((low + part) * STEP_S * PS_PER_S).astype(np.int64)
     return edges
 
 
-def _slow_s(
-    time_s: npt.NDArray[np.float64], hz: npt.NDArray[np.float64], slow_hz: float, loss: Loss
-) -> float | None:
+def _slow_s(time_s: FloatArray, hz: FloatArray, slow_hz: float, loss: Loss) -> float | None:
     within = (time_s >= loss.off_s) & (time_s < (loss.on_s or np.inf))
     fast = np.flatnonzero(within & (hz >= slow_hz))
     if not fast.size or fast[-1] == np.flatnonzero(within)[-1]:
@@ -123,9 +117,7 @@ class SupplyTruth:
     supply: Supply  # The script's
     sags: tuple[Sag, ...]  # In order of time; where several overlap, their depths add up
 
-    def millivolts(
-        self, samples: npt.NDArray[np.int64], rate_hz: int, drawn: npt.NDArray[np.float64]
-    ) -> npt.NDArray[np.int64]:
+    def millivolts(self, samples: IntArray, rate_hz: int, drawn: FloatArray) -> IntArray:
         """Return what the analyser reads at some samples, with the noise drawn for them."""
         time_s = samples / rate_hz
         volts = np.full(samples.size, float(self.supply.open_v))
@@ -133,7 +125,7 @@ class SupplyTruth:
             volts -= sag.depth_v * ((time_s >= sag.begin_s) & (time_s < sag.end_s))
         step_mv = 1000.0 * self.supply.step_v
         read = np.rint((1000.0 * (volts + self.supply.noise_v * drawn)) / step_mv) * step_mv
-        clipped: npt.NDArray[np.int64] = np.clip(np.rint(read), 0, 9999).astype(np.int64)
+        clipped: IntArray = np.clip(np.rint(read), 0, 9999).astype(np.int64)
         return clipped
 
 
@@ -161,12 +153,12 @@ class FrameTruth:
     period_us: float  # Nominal frame period
     jitter_us: float  # Standard deviation asked for, of each start about its nominal instant
     # shape (n_frames,): Nominal starts in picoseconds; the first may lie before 0
-    nominal_ps: npt.NDArray[np.int64]
-    start_ps: npt.NDArray[np.int64]  # shape (n_frames,): True starts
+    nominal_ps: IntArray
+    start_ps: IntArray  # shape (n_frames,): True starts
     # shape (n_frames,): Whether the frame was dropped on all channels
-    missing: npt.NDArray[np.bool_]
+    missing: BoolArray
     # shape (n_frames,): Whether no packet came for it, so that all channels repeat the width before
-    stale: npt.NDArray[np.bool_]
+    stale: BoolArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,17 +198,17 @@ class ChannelTruth:
     inverted: bool  # Whether the line idles high; rises and widths are those of the pulse
     # shape (n_pulses,): Start and width of every pulse that touches the recording. The first may
     # have begun before 0, the last may end after the recording.
-    rise_ps: npt.NDArray[np.int64]
-    width_ps: npt.NDArray[np.int64]
+    rise_ps: IntArray
+    width_ps: IntArray
     # shape (n_pulses,): The width each pulse was meant to have, before jitter
-    command_ps: npt.NDArray[np.int64]
-    frame: npt.NDArray[np.int64]  # shape (n_pulses,): Index of its frame in `FrameTruth`
+    command_ps: IntArray
+    frame: IntArray  # shape (n_pulses,): Index of its frame in `FrameTruth`
     # shape (n_glitches,): Spikes in the low time
-    glitch_rise_ps: npt.NDArray[np.int64]
-    glitch_width_ps: npt.NDArray[np.int64]
+    glitch_rise_ps: IntArray
+    glitch_width_ps: IntArray
     # shape (n_rests,): Long high stretches where the line rests at 1 while pulses are stopped
-    rest_rise_ps: npt.NDArray[np.int64]
-    rest_width_ps: npt.NDArray[np.int64]
+    rest_rise_ps: IntArray
+    rest_width_ps: IntArray
     neutral_us: float | None  # The scripted neutral
     # Least and greatest width of the dwells within the recording
     low_us: float
@@ -224,11 +216,11 @@ class ChannelTruth:
     levels: tuple[Level, ...]  # The dwells in order
     losses: tuple[ChannelLoss, ...]  # One per loss, in order
 
-    def edges_ps(self) -> npt.NDArray[np.int64]:
+    def edges_ps(self) -> IntArray:
         """All true edges in order, the first a rise, before any inversion."""
         rises = np.concatenate([self.rise_ps, self.glitch_rise_ps, self.rest_rise_ps])
         widths = np.concatenate([self.width_ps, self.glitch_width_ps, self.rest_width_ps])
-        edges: npt.NDArray[np.int64] = np.sort(np.concatenate([rises, rises + widths]))
+        edges: IntArray = np.sort(np.concatenate([rises, rises + widths]))
         return edges
 
 
@@ -245,12 +237,12 @@ class Truth:
     channels: Mapping[str, ChannelTruth]  # By line name, in the file's order
     marker: str | None  # The line that is high while the transmitter is on
     # shape (n,): Its true edges; it begins high, so that the first is a fall
-    marker_edges_ps: npt.NDArray[np.int64]
+    marker_edges_ps: IntArray
     rotors: tuple[RotorTruth, ...] = ()  # What the motors with a sensor did
     supplies: tuple[SupplyTruth, ...] = ()  # What the supplies were
 
 
-def sample_instants_ps(indices: npt.NDArray[np.int64], rate_hz: int) -> npt.NDArray[np.int64]:
+def sample_instants_ps(indices: IntArray, rate_hz: int) -> IntArray:
     """Instants of samples, ``round(k / rate)`` in picoseconds, halves upward.
 
     >>> sample_instants_ps(np.array([0, 1, 2, 3, 24_000_000]), 24_000_000)
@@ -261,11 +253,11 @@ def sample_instants_ps(indices: npt.NDArray[np.int64], rate_hz: int) -> npt.NDAr
     whole_ps, left = divmod(PS_PER_S, rate_hz)
     # rest < 1e9 and left < 1e9, so that no product exceeds 2e18 < 2**63.
     part_ps = rest * whole_ps + (2 * rest * left + rate_hz) // (2 * rate_hz)
-    instants: npt.NDArray[np.int64] = seconds * PS_PER_S + part_ps
+    instants: IntArray = seconds * PS_PER_S + part_ps
     return instants
 
 
-def first_sample_at(times_ps: npt.NDArray[np.int64], rate_hz: int) -> npt.NDArray[np.int64]:
+def first_sample_at(times_ps: IntArray, rate_hz: int) -> IntArray:
     """Find the first sample at or after each time.
 
     >>> first_sample_at(np.array([-5, 0, 1, 41667, 41668]), 24_000_000)
@@ -291,9 +283,7 @@ def count_samples(duration_ps: int, rate_hz: int) -> int:
     return last + 1 - int(is_late)
 
 
-def sample_edges(
-    edges_ps: npt.NDArray[np.int64], rate_hz: int, sample_count: int
-) -> tuple[npt.NDArray[np.int64], int]:
+def sample_edges(edges_ps: IntArray, rate_hz: int, sample_count: int) -> tuple[IntArray, int]:
     """Sample numbers at which a line that begins low is seen to change.
 
     An even number of edges between two samples cancels: a pulse shorter than
@@ -313,12 +303,8 @@ CLEAR_PS = 100 * PS_PER_US
 
 
 def _all_glitches(
-    script: Script,
-    line: str,
-    rise_ps: npt.NDArray[np.int64],
-    width_ps: npt.NDArray[np.int64],
-    duration_ps: int,
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    script: Script, line: str, rise_ps: IntArray, width_ps: IntArray, duration_ps: int
+) -> tuple[IntArray, IntArray]:
     """Draw the glitches of one line: the script's own, then those of each interference."""
     found_ps, wide_ps = _draw_glitches(
         script.glitches, rise_ps, width_ps, (0, duration_ps),
@@ -342,11 +328,11 @@ def _all_glitches(
 
 def _draw_glitches(
     glitches: Glitches,
-    rise_ps: npt.NDArray[np.int64],
-    width_ps: npt.NDArray[np.int64],
+    rise_ps: IntArray,
+    width_ps: IntArray,
     span_ps: tuple[int, int],
     rng: np.random.Generator,
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+) -> tuple[IntArray, IntArray]:
     """Draw the glitches of one line in a time span."""
     from_ps, to_ps = span_ps
     count = int(rng.poisson(glitches.per_minute * (to_ps - from_ps) / (60 * PS_PER_S)))
@@ -373,16 +359,14 @@ class _Received:
     """The command of one channel in every frame."""
 
     # shape (n_frames,): Width to be made, before jitter, in picoseconds
-    command_ps: npt.NDArray[np.int64]
+    command_ps: IntArray
     # shape (n_frames,): 0 where a pulse is made; otherwise the number of the loss, from 1, in which
     # the pulses are stopped
-    stopped: npt.NDArray[np.int64]
+    stopped: IntArray
     losses: tuple[ChannelLoss, ...]  # What happened in each loss
 
 
-def _receive(
-    script: Script, channel: Channel, frame_s: npt.NDArray[np.float64], stale: npt.NDArray[np.bool_]
-) -> _Received:
+def _receive(script: Script, channel: Channel, frame_s: FloatArray, stale: BoolArray) -> _Received:
     """Work out a channel's command in every frame.
 
     The stick is read at the nominal start of the last frame that is not stale. A frame that
@@ -418,7 +402,7 @@ def _receive(
     return _Received(command_ps, stopped, tuple(said))
 
 
-def _round_to(width_us: npt.NDArray[np.float64], step_us: float) -> npt.NDArray[np.float64]:
+def _round_to(width_us: FloatArray, step_us: float) -> FloatArray:
     """Round widths to whole steps; a step of 0 leaves them as they are.
 
     >>> _round_to(np.array([1500.4, 1503.1]), 2.0)
@@ -426,19 +410,17 @@ def _round_to(width_us: npt.NDArray[np.float64], step_us: float) -> npt.NDArray[
     """
     if step_us == 0:
         return width_us
-    rounded: npt.NDArray[np.float64] = np.rint(width_us / step_us) * step_us
+    rounded: FloatArray = np.rint(width_us / step_us) * step_us
     return rounded
 
 
-def _to_preset_us(
-    behaviour: GoesToPreset, last_us: float, into_s: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
+def _to_preset_us(behaviour: GoesToPreset, last_us: float, into_s: FloatArray) -> FloatArray:
     """Hold the last width, then go evenly to the preset, or at once."""
     begin_s, end_s = behaviour.after_s + behaviour.silent_s, behaviour.settles_after_s
     ramp_s = behaviour.ramp_s
     part = (into_s - begin_s) / ramp_s if ramp_s > 0 else np.zeros(into_s.size)
     on_way_us = last_us + np.clip(part, 0.0, 1.0) * (behaviour.preset_us - last_us)
-    width_us: npt.NDArray[np.float64] = np.where(into_s >= end_s, behaviour.preset_us, on_way_us)
+    width_us: FloatArray = np.where(into_s >= end_s, behaviour.preset_us, on_way_us)
     return width_us
 
 
@@ -465,13 +447,11 @@ def _format(behaviour: Behaviour, loss: Loss, last_us: float, back_us: float | N
     )  # fmt: skip
 
 
-def _walk(
-    bounds: Wanders, start_us: float, count: int, rng: np.random.Generator
-) -> npt.NDArray[np.float64]:
+def _walk(bounds: Wanders, start_us: float, count: int, rng: np.random.Generator) -> FloatArray:
     """Random walk turned back at its bounds: an unbounded walk folded as a triangle wave."""
     span_us = bounds.high_us - bounds.low_us
     free_us = start_us - bounds.low_us + np.cumsum(rng.standard_normal(count) * bounds.step_us)
-    folded_us: npt.NDArray[np.float64] = span_us - np.abs(free_us % (2 * span_us) - span_us)
+    folded_us: FloatArray = span_us - np.abs(free_us % (2 * span_us) - span_us)
     return folded_us + bounds.low_us
 
 
@@ -481,7 +461,7 @@ class SampledLine:
 
     name: str  # The line's name
     # shape (n_changes,): Numbers of the samples whose level differs from the one before
-    changes: npt.NDArray[np.int64]
+    changes: IntArray
     initial_level: int  # Level of sample 0
 
 
@@ -533,18 +513,12 @@ def build(script: Script) -> Recording:
     truth = Truth(
         duration_ps, script.width.jitter_us, script.width.resolution_us, script.width.tick_us,
         frames, channels, script.marker, _marker_edges_ps(script, duration_ps),
-        tuple([_rotor(script, rotor, channels, duration_ps) for rotor in script.rotors]),
+        tuple([turn(rotor, channels[rotor.of], script.losses, duration_ps)
+               for rotor in script.rotors]),
         tuple([load_down(s, script.channels, script.duration_s) for s in script.supplies]),
     )  # fmt: skip
     count = count_samples(duration_ps, script.sample_rate_hz)
     return Recording(script, truth, _sampled_lines(truth, script.sample_rate_hz, count), count)
-
-
-def _rotor(
-    script: Script, rotor: Rotor, channels: Mapping[str, ChannelTruth], duration_ps: int
-) -> RotorTruth:
-    driven = channels[rotor.of]
-    return turn(rotor, driven.rise_ps, driven.command_ps, script.losses, duration_ps)
 
 
 def _frames(script: Script, duration_ps: int) -> FrameTruth:
@@ -561,7 +535,7 @@ def _frames(script: Script, duration_ps: int) -> FrameTruth:
     return FrameTruth(frame.period_us, frame.jitter_us, nominal_ps, start_ps, missing, stale)
 
 
-def _stale(script: Script, frame_s: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+def _stale(script: Script, frame_s: FloatArray) -> BoolArray:
     """Draw the frames for which no packet came: fresh and stale stretches by turns."""
     stale = np.zeros(frame_s.size, bool)
     for number, span in enumerate(script.interferences, start=1):
@@ -607,21 +581,17 @@ def _channel(
     )  # fmt: skip
 
 
-def _made_widths_ps(script: Script, channel: Channel, received: _Received) -> npt.NDArray[np.int64]:
+def _made_widths_ps(script: Script, channel: Channel, received: _Received) -> IntArray:
     drawn = stream(script.seed, "width", channel.name).standard_normal(received.command_ps.size)
     made_us = received.command_ps / PS_PER_US + drawn * script.width.jitter_us
     made_us = _round_to(made_us, script.width.tick_us)
-    widths_ps: npt.NDArray[np.int64] = np.rint(made_us * PS_PER_US).astype(np.int64)
+    widths_ps: IntArray = np.rint(made_us * PS_PER_US).astype(np.int64)
     return widths_ps
 
 
 def _rests(
-    script: Script,
-    channel: Channel,
-    received: _Received,
-    rise_ps: npt.NDArray[np.int64],
-    width_ps: npt.NDArray[np.int64],
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    script: Script, channel: Channel, received: _Received, rise_ps: IntArray, width_ps: IntArray
+) -> tuple[IntArray, IntArray]:
     """High stretches of a line that rests at 1, a quarter period clear of the pulses around."""
     clear_ps = round(script.frame.period_us * PS_PER_US / 4)
     spans: list[tuple[int, int]] = []
@@ -638,9 +608,7 @@ def _rests(
     return table[:, 0], table[:, 1]
 
 
-def _check_pulses(
-    channel: Channel, rise_ps: npt.NDArray[np.int64], width_ps: npt.NDArray[np.int64]
-) -> None:
+def _check_pulses(channel: Channel, rise_ps: IntArray, width_ps: IntArray) -> None:
     place = f"channel {channel.name}"
     if width_ps.size and int(width_ps.min()) <= 0:
         least_us = float(width_ps.min() / PS_PER_US)
@@ -663,7 +631,7 @@ def _levels(script: Script, channel: Channel) -> tuple[Level, ...]:
     )
 
 
-def _marker_edges_ps(script: Script, duration_ps: int) -> npt.NDArray[np.int64]:
+def _marker_edges_ps(script: Script, duration_ps: int) -> IntArray:
     instants = [
         round(time_s * PS_PER_S)
         for loss in script.losses

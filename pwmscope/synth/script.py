@@ -14,11 +14,11 @@ from dataclasses import dataclass, field
 from typing import ClassVar, Literal, TypeAlias, get_args
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.bench import Axis, CapturePlan
 from pwmscope.capture import time_unit_in
 from pwmscope.errors import PwmscopeError
+from pwmscope.model import FloatArray
 
 
 class ScriptError(PwmscopeError):
@@ -168,9 +168,7 @@ def _join_dwells(placed: list[_Stretch]) -> list[_Stretch]:
     return joined
 
 
-def width_at(
-    stretches: Sequence[_Stretch], time_s: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
+def width_at(stretches: Sequence[_Stretch], time_s: FloatArray) -> FloatArray:
     """Commanded width at given times.
 
     >>> stretches = place_moves([Dwell(1500, 2), Sweep(2000, 1)])
@@ -184,7 +182,7 @@ def width_at(
     at = np.searchsorted(table[:, 0], time_s, side="right") - 1
     begin_s, start_us, slope, sine_us, period_s = table[at].T
     into_s = time_s - begin_s
-    width_us: npt.NDArray[np.float64] = (
+    width_us: FloatArray = (
         start_us + slope * into_s + sine_us * np.sin(2 * np.pi * into_s / period_s)
     )
     return width_us

@@ -15,7 +15,7 @@ from collections import Counter
 import numpy as np
 
 from pwmscope.capture import Line
-from pwmscope.findings.rotation import LossMoment, Rotor, find_marks, judge_motion
+from pwmscope.findings.sensors import LossMoment, Rotor, find_marks, judge_motion
 from tests.adversary.coast_bench import PS, draw, marks_seen
 
 OFF_S = 1.5

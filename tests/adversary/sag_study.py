@@ -12,7 +12,7 @@ import sys
 
 import numpy as np
 
-from pwmscope.findings.supply import find_sags
+from pwmscope.findings.sensors import find_sags
 from pwmscope.model import Voltage
 
 NOISE_V = 0.01

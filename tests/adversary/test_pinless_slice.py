@@ -15,12 +15,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import pwmscope
+from pwmscope.bench import parse_sheet
 from pwmscope.findings.failsafe import Cause
 from pwmscope.model import HazardKind
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from adversary.pinless_study import Draft, ask, draft, perform, study, verdict_of
+from adversary.pinless_study import Draft, ask, draft, perform, sheet_text, study, verdict_of
 
 LESS = ({"sensor": True}, {"marker": True}, {"kind": True}, {"marks": True}, {"device": True})
 FEW = settings(max_examples=5, deadline=None, derandomize=True, database=None)
@@ -124,6 +126,25 @@ def test_one_other_cause_that_is_left_open_keeps_every_loss_from_meeting(changes
     causes, verdicts = open_causes(ask(made, perform(made, 3)))
     assert cause in causes
     assert verdicts == {"not shown"}
+
+
+def test_a_second_supply_that_sags_in_the_losses_is_not_made_good_by_one_that_holds() -> None:
+    take, sheet = perform(GOOD, 3), sheet_text(GOOD)
+    second = '[channels.V9]\nrole = "supply"\ntrips_v = 4.5\n'
+    marker_ps, is_on = take.edges["tx-on"]
+    offs_ps = marker_ps[is_on ^ 1 :: 2]
+    sag_ps = np.stack([offs_ps + 2 * 10**11, offs_ps + 3 * 10**11], axis=1).ravel()
+    for edges_ps, left, told in (
+        (sag_ps[:0], set(), "meets"),
+        (sag_ps, {Cause.SUPPLY}, "not shown"),
+    ):
+        lines = take.edges | {"V9": (edges_ps, 1)}
+        capture = pwmscope.Capture(
+            {name: pwmscope.Line(name, *held) for name, held in lines.items()},
+            round(take.duration_s * 1e12), 1e6, "two supplies",
+        )  # fmt: skip
+        found = pwmscope.analyse(capture, sheet=parse_sheet(sheet + second))
+        assert open_causes(found) == (left, {told})
 
 
 def test_a_rotor_that_starts_only_while_the_marker_says_off_contradicts_it() -> None:

@@ -184,3 +184,58 @@ def test_the_first_words_name_what_is_wrong_and_never_the_right_arrangement(make
     off = with_travel(make_bench(MIXED, offset_us=(60.0, 0.0)), STATED)
     assert off.wrong == "the neutral of RX1 is off"
     assert with_travel(make_bench(MIXED), STATED).wrong == ""
+
+
+@pytest.mark.parametrize("off_us", [(0.0, 0.0), (4.0, -3.0), (60.0, 0.0)])
+@pytest.mark.parametrize("missing", [{"is_stated": False}, {"deadband_us": 0.0}])
+def test_what_the_sheet_does_not_state_is_never_found_to_be_met(make_bench, off_us, missing):
+    """A law: the convention's neutral, or no deadband, may be near by chance."""
+    bench = make_bench(MIXED, offset_us=off_us)
+    found = with_travel(bench, replace(STATED, **missing))
+    straight = next(f for f in found.findings if f.name == "straight line")
+    assert "meets" not in {straight.verdict, found.verdict}
+    key = "neutral_us" if "is_stated" in missing else "deadband_us"
+    assert f"state {key} of RX1, RX2." in straight.sentence or straight.verdict == "does not meet"
+    assert found.findings[0].verdict == "meets"
+
+
+def by_plan(bench, travel=STATED, spans=None, planned=("aileron", "elevator")):
+    outputs = tuple(replace(output, travel=travel) for output in bench.lines.outputs)
+    lines = replace(bench.without_sticks, outputs=outputs, mixer="transmitter")
+    spans = bench.spans if spans is None else spans
+    return examine_mixing(bench.tables, lines, spans=spans, planned=planned)
+
+
+def test_a_curve_within_the_uncertainty_is_no_fact_and_the_trims_are_offered(make_bench):
+    """A plan's hands are known to 4 % of the travel: 87 of 103 is open."""
+    mixing = by_plan(make_bench(MIXED, offset_us=(8.0, -8.0)))
+    straight = next(f for f in mixing.findings if f.name == "straight line")
+    assert straight.verdict == "not shown"
+    assert mixing.responses[0].motion == "drives forward, perhaps in a curve to the right"
+    (way,) = advise_mixing(mixing)
+    assert kinds(way) == ["set neutral", "set neutral"]
+    assert not way.needed
+    np.testing.assert_allclose(way.proof.fit.offset_us, 1500.0, atol=0.5)
+
+
+def test_an_axis_that_the_plan_moves_and_no_output_follows_has_two_causes(make_bench):
+    """Its steps are not found in the recording, since nothing moved there."""
+    bench = make_bench([[0.8, 0.0], [0.8, 0.0]])
+    spans = [span for span in bench.spans if not span.step.sticks.get("aileron")]
+    mixing = by_plan(bench, spans=spans)
+    assert (mixing.verdict, mixing.is_planned) == ("not shown", True)
+    said = mixing.findings[0].sentence
+    assert "Either mixing is off, or the hands left those steps out." in said
+    assert "whether mixing is on in the transmitter" in mixing.findings[0].to_do
+    unplanned = by_plan(bench, spans=spans, planned=())
+    assert not unplanned.is_planned
+    assert unplanned.findings[0].sentence.startswith("The aileron stick never moved.")
+
+
+def test_unmixed_outputs_are_told_the_likely_cause_first(make_bench):
+    (way,) = advise_mixing(by_plan(make_bench(UNMIXED)))
+    (change,) = way.changes
+    assert change.words == (
+        "Turn mixing on in the transmitter, and in no other place. If it is on already, turn off "
+        "what mixes beside the transmitter."
+    )

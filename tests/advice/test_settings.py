@@ -3,9 +3,10 @@
 import dataclasses
 import re
 
+import numpy as np
 import pytest
 
-from pwmscope import examine
+from pwmscope import Capture, Line, examine
 from pwmscope.advice import (
     SettingAction as Action,
 )
@@ -17,15 +18,17 @@ from pwmscope.advice import (
     stated_scale,
 )
 from pwmscope.advice.settings import nearer
-from pwmscope.bench import make_plan, parse_sheet
+from pwmscope.bench import CapturePlan, PlanStep, StepSpan, make_plan, parse_sheet
 from pwmscope.errors import HintError
-from pwmscope.findings import align_plan
+from pwmscope.findings import Alignment, align_plan
 from pwmscope.findings.travel import Amount
+from pwmscope.model import measured
 from pwmscope.synth import Channel, Dwell, Frame, Output, Script, Width, build, follow_plan
 
-DRIVE = 'role = "drive-left"\ndeadband_us = 60'
-SERVO = 'role = "servo"\nlow_us = 1000\nhigh_us = 2000'
-WEAPON = 'role = "weapon"'
+ENDS = "low_us = 1000\nhigh_us = 2000"
+DRIVE = f'role = "drive-left"\ndeadband_us = 60\n{ENDS}'
+SERVO = f'role = "servo"\n{ENDS}'
+WEAPON = f'role = "weapon"\n{ENDS}'
 
 
 def findings_of(rate_hz=1_000_000, **levels_us):
@@ -93,14 +96,40 @@ def test_neutral_within_half_the_deadband_is_left():
     assert channel.warnings == ()
 
 
-def test_without_a_deadband_a_servo_is_held_closer_than_a_drive():
-    for text, action in (
-        (SERVO, Action.CHANGE),
-        ('role = "drive-left"', Action.LEAVE),
-    ):
-        neutral = advise(text, drive(1515, 1015, 2015)).named("neutral")
-        assert neutral.action is action
-        assert "the sheet states no deadband" in neutral.sentence
+@pytest.mark.parametrize("text", [SERVO, 'role = "drive-left"', DRIVE])
+@pytest.mark.parametrize("off_us", [-15, 23, 27, 45])
+def test_a_neutral_that_is_measured_to_meet_is_left_and_one_that_does_not_is_changed(text, off_us):
+    """One limit: half the stated deadband where that is more than 20 us, else 20 us."""
+    widths_us = drive(1500 + off_us, 1000 + off_us, 2000 + off_us)
+    sheet = sheet_of(text)
+    found = examine(findings_of(A=widths_us).capture, sheet=sheet)
+    (channel,) = advise_settings(found, sheet).channels
+    finding, neutral = found["A"]["neutral"], channel.named("neutral")
+    limit_us = 30 if text == DRIVE else 20
+    assert f"1500 us within {limit_us} us" in finding.limit
+    assert finding.verdict == ("meets" if abs(off_us) < limit_us else "does not meet")
+    assert neutral.action is (Action.LEAVE if finding.verdict == "meets" else Action.CHANGE)
+
+
+def test_a_deadband_narrower_than_common_practice_loosens_no_limit():
+    """Half of 16 us is 8 us: 12 us off meets no stop range, whatever neutral's limit says."""
+    sheet = sheet_of(DRIVE.replace("60", "16"))
+    found = examine(findings_of(A=drive(1512, 1012, 2012)).capture, sheet=sheet)
+    assert found["A"]["neutral"].limit.startswith("1500 us within 20 us")
+    assert found["A"]["rest position"].verdict == "does not meet"
+    (channel,) = advise_settings(found, sheet).channels
+    assert channel.named("neutral").action is Action.CHANGE
+
+
+def test_at_the_edge_of_its_limit_a_neutral_is_to_be_set_nearer_and_not_only_recorded_again():
+    sheet = sheet_of(DRIVE)
+    found = examine(findings_of(A=drive(1530, 1030, 2030)).capture, sheet=sheet)
+    finding = found["A"]["neutral"]
+    assert finding.verdict == "not shown"
+    assert finding.to_do == "Set its trim so that it rests nearer to 1500 us."
+    neutral = advise_settings(found, sheet).channels[0].named("neutral")
+    assert neutral.action is Action.NOT_SHOWN
+    assert neutral.sentence.endswith("Set it nearer to 1500 us.")
 
 
 def test_a_creeping_drive_without_a_deadband_is_told_how_narrow_it_would_be():
@@ -113,8 +142,8 @@ def test_an_offset_within_the_uncertainty_is_never_changed(rate_hz):
     # Sampled every 10 or 5 us, 32 us is not told apart from 30 us, the deadband's half.
     channel = advise(DRIVE, drive(1532, 1003, 1989), rate_hz=rate_hz)
     neutral = channel.named("neutral")
-    assert neutral.action is Action.LEAVE
-    assert "within the uncertainty" in neutral.sentence
+    assert neutral.action is Action.NOT_SHOWN
+    assert "within the uncertainty. Set it nearer to 1500 us." in neutral.sentence
     assert any("perhaps more than half" in warning for warning in channel.warnings)
 
 
@@ -125,7 +154,7 @@ def test_every_change_is_larger_than_its_uncertainty_and_tolerance(off_us, rate_
     judged = [s for s in channel.settings if s.name in ("neutral", "low endpoint", "high endpoint")]
     assert len(judged) == 3
     for setting in judged:
-        assert setting.action in (Action.CHANGE, Action.LEAVE)
+        assert setting.action is not Action.DEVICE
         if setting.action is Action.CHANGE:
             assert abs(setting.change.us) > 2 * setting.change.uncertainty_us
             assert abs(setting.change.us) > setting.tolerance_us
@@ -224,7 +253,7 @@ def test_a_weapons_end_is_not_asked_for_beyond_what_can_be_set():
         assert setting.percent is None
         assert "at 125 % the width comes to about" in setting.sentence
     # A weapon of a narrow band: percent count from the transmitter's centre, not the band's.
-    narrow = f"{WEAPON}\nlow_us = 1000\nhigh_us = 1800"
+    narrow = WEAPON.replace("2000", "1800")
     low = advise(narrow, (1100, 1800, 1100), transmitters=per_percent(3.0)).named("low endpoint")
     assert low.action is Action.DEVICE
     fine = advise(narrow, (1100, 1800, 1100), transmitters=per_percent(5.0)).named("low endpoint")
@@ -447,3 +476,26 @@ def test_a_deadband_that_looks_like_a_slip_widens_no_tolerance():
     """600 for 60: taken at its word it would leave a neutral that is 45 us off."""
     slip = DRIVE.replace("60", "600")
     assert advise(slip, drive(1545, 1045, 2045)).named("neutral").action is Action.CHANGE
+
+
+@pytest.mark.parametrize("moved", ["A", "B"])
+def test_a_switch_that_the_plan_moves_is_at_its_ends_on_and_off(moved):
+    """1100 us off and 1800 us on: near the middle, and its end where the plan moves this switch."""
+    widths_us = np.repeat([1100.0, 1800.0, 1100.0], 150)
+    rise_us = 5_000.0 + 20_000.0 * np.arange(widths_us.size)
+    edges_us = np.column_stack([rise_us, rise_us + widths_us]).ravel()
+    line = Line("A", (edges_us * 1e6).astype(np.int64), 0)
+    found = examine(Capture({"A": line}, 9_000_000_000_000, 250_000.0, "switch.csv"))
+    rest = PlanStep("off", 3.0, {})
+    on = PlanStep("on", 3.0, {}, controls={moved: 1.0})
+    again = dataclasses.replace(rest, name="off again")
+    plan = CapturePlan((rest, on, again))
+    spans = [StepSpan(s, 3.0 * k + 0.2, 3.0 * k + 2.9) for k, s in enumerate(plan.steps)]
+    lateness = measured("plan alignment", 0.0, "s", "It follows the plan.")
+    alignment = Alignment(plan, tuple(spans), (), (), 0.0, 0.0, lateness)
+    sheet = sheet_of('role = "kill"\nstop_us = [900, 1300]\nlow_us = 1100\nhigh_us = 1800')
+    (channel,) = advise_settings(found, sheet, alignment=alignment).channels
+    for name in ("low endpoint", "high endpoint"):
+        setting = channel.named(name)
+        assert ("Leave it." in setting.sentence) == (moved == "A")
+        assert ("if it was" in setting.sentence.casefold()) == (moved == "B")

@@ -107,6 +107,20 @@ def test_the_link_is_lost_with_the_sticks_off_their_rest_and_comes_back():
         assert "tx-on" in steps[k].hands
 
 
+@pytest.mark.parametrize("axis", AXES)
+def test_each_axis_that_the_sheet_wires_is_held_off_its_rest_in_every_loss(axis):
+    """A servo that holds its last width is seen only where its own stick was off its rest."""
+    servo = f'[channels.S]\nrole = "servo"\ncontrol = "{axis}"\n'
+    drives = '[channels.F]\nrole = "drive-forward"\n[channels.U]\nrole = "drive-turn"\n'
+    for sheet in (servo, servo + drives):
+        for plan in (make_plan(parse_sheet(sheet), losses=2), make_table_plan(parse_sheet(sheet))):
+            off = [step for step in plan.steps if not step.transmitter_on]
+            wired = {axis} | ({"elevator", "aileron"} if sheet != servo else set())
+            assert {frozenset(step.sticks) for step in off} == {frozenset(wired)}
+    unstated = make_plan(parse_sheet('[channels.S]\nrole = "servo"'), losses=1)
+    assert set(next(s for s in unstated.steps if not s.transmitter_on).sticks) == set(AXES)
+
+
 def test_a_slower_failsafe_limit_keeps_the_transmitter_off_for_longer():
     slow = off_lengths(make_plan(sheet_of("[limits]", "failsafe_s = 10"), losses=5))
     assert (min(slow), max(slow)) == (10.5, 14.0)

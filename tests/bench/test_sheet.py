@@ -192,6 +192,12 @@ STATED = f"{MARKED}[channels.A]\nrole = 'drive-left'\nno_pulses = 'keeps going'\
             ["channels.B.role"],
         ),
         ("[channels.A]\nrole = 'servo'\n[channels.B]\nrole = 'unused'", []),
+        # All that stops is stated, but nothing shows when the transmitter is off.
+        ("[channels.A]\nrole = 'servo'\nstop_us = [1480, 1520]", ["marker"]),
+        (
+            "[channels.A]\nrole = 'weapon'\nno_pulses = 'keeps going'\nstop_us = [900, 1050]",
+            ["marker"],
+        ),
     ],
 )
 def test_the_keys_that_the_failsafe_check_needs_are_named(text, keys):

@@ -29,7 +29,7 @@ judge_motion(rotor, [LossMoment(END_S - 100, END_S - 100, END_S - 100, END_S - 1
 MAKE = """
 import numpy
 from pwmscope.capture import Line
-from pwmscope.findings.rotation import (
+from pwmscope.findings.sensors import (
     LossMoment, Rotor, examine_rotation, find_marks, judge_motion
 )
 END_S = 3600.0 * {hours}

@@ -84,8 +84,8 @@ def test_sample_numbers_beside_a_time_are_left_out(tmp_path):
 
 
 def test_lines_are_read_in_the_order_asked_for(tmp_path):
-    file = write(tmp_path, "time_s,A,B,remark\n0,0,0,x\n1,1,0,y\n2,1,1,z\n3,0,0,x\n")
-    with pytest.raises(PwmscopeError, match=r"column remark: the level is 'x'.*`lines`"):
+    file = write(tmp_path, "time_s,A,B,cue\n0,0,0,x\n1,1,0,y\n2,1,1,z\n3,0,0,x\n")
+    with pytest.raises(PwmscopeError, match=r"column cue: the level is 'x'.*`lines`"):
         load(file)
     assert list(load(file, lines="B, A").lines) == ["B", "A"]
     with pytest.raises(PwmscopeError, match="there is no line 'C' for `lines`"):

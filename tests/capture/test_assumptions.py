@@ -95,3 +95,40 @@ def test_an_error_says_which_arguments_would_mend_it(tmp_path):
     with pytest.raises(PwmscopeError, match="for example `rate='1MHz'`") as told:
         load(path)
     assert told.value.arguments == ("rate",)
+
+
+def samples_of(widths, *, frame=480_000, count=50):
+    """Rows of sample numbers at 24 MS/s: a line for each width in us, frames of 20 ms."""
+    edges = []
+    for line, width_us in enumerate(widths):
+        for k in range(count):
+            begin = k * frame + 3000 * line + 1000
+            edges += [(begin, line, 1), (begin + round(24 * width_us), line, 0)]
+    levels, rows = [0] * len(widths), [(0, *[0] * len(widths))]
+    for at, line, level in sorted(edges):
+        levels[line] = level
+        rows.append((at, *levels))
+    header = ",".join(["sample", *(f"L{n}" for n in range(len(widths)))])
+    return header + "\n" + "".join(",".join(map(str, row)) + "\n" for row in rows)
+
+
+@pytest.mark.parametrize(
+    ("rate", "widths", "said"),
+    [
+        ("48MHz", (1500, 1000, 1490), "last 500 us to 750 us"),
+        ("8MHz", (1500, 1000, 1490), "last 3 ms to 4.5 ms"),
+        ("16MHz", (1500, 1000, 1490), "last 1.5 ms to 2.25 ms"),
+        ("24MHz", (1500, 1000, 1490), None),
+        ("24MHz", (1500, 1000, 180), None),  # one of a shorter convention beside servo lines
+        ("48MHz", (1520, 1510), None),  # 750 us a hundred times a second: nothing refutes that
+    ],
+)
+def test_a_rate_by_hand_is_doubted_where_pulses_would_be_no_servos(tmp_path, rate, widths, said):
+    file = tmp_path / "a.csv"
+    file.write_text(samples_of(widths))
+    doubts = [each for each in load(file, rate=rate).assumptions if "With the stated rate" in each]
+    assert len(doubts) == (said is not None)
+    if said is not None:
+        assert said in doubts[0]
+        assert "All lines would show such at 19.2 MS/s to 32 MS/s." in doubts[0]
+        assert doubts[0].changed_by == ("rate",)

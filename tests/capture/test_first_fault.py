@@ -302,3 +302,72 @@ def test_a_damaged_byte_in_a_table_in_utf_8_leaves_its_headings_alone(tmp_path):
     file.write_bytes(data)
     with pytest.raises(CaptureError, match="row 72, column time"):
         load(file)
+
+
+def remarked(k, mark=""):
+    return f"{10 * k},{level(0, k)},{mark}{k}{mark}"
+
+
+@pytest.mark.parametrize(("count", "at"), [(400, 205), (6_000, 4_205)])
+@pytest.mark.parametrize("listed", [False, True])
+def test_two_open_quotes_in_a_column_left_out_take_no_rows_with_them(tmp_path, count, at, listed):
+    """The cell that they make swallowed the rows between, and nothing was said of them."""
+    header = "time_us,line,level,remark" if listed else "time_us,RX1,remark"
+    lines = [remarked(k, '"' * (k % 50 == 0)) for k in range(count)]
+    lines[at] = f'{10 * at},{level(0, at)},"moved'
+    lines[at + 14] = f'{10 * at + 140},{level(0, at + 14)},back"'
+    if listed:
+        lines = [line.replace(",", ",RX1,", 1) for line in lines]
+    file = tmp_path / "recording.csv"
+    file.write_text("\n".join([header, *lines]) + "\n")
+    with pytest.raises(CaptureError, match=f"row {at + 2}: a quote that is not closed takes in"):
+        load(file)
+    lines[at], lines[at + 14] = (line.replace('"', "") for line in (lines[at], lines[at + 14]))
+    lines[at + 3] = lines[at + 3].rpartition(",")[0] + ',"moved\nthere, and back"'
+    file.write_text("\n".join([header, *lines]) + "\n")
+    assert load(file).lines["RX1"].edges_ps.size == count // 100 - 1
+
+
+@pytest.mark.parametrize("row", [",,7", ' ,"",7', ",,moved"])
+def test_a_row_of_which_nothing_can_be_read_is_no_blank_line(tmp_path, row):
+    lines = [f"{10 * k},{level(0, k)},{k}" for k in range(400)]
+    lines[205] = row
+    file = tmp_path / "recording.csv"
+    file.write_text("\n".join(["time_us,RX1,temperature_C", *lines]) + "\n")
+    with pytest.raises(CaptureError, match="row 207: all cells that are read are empty, and other"):
+        load(file)
+
+
+def test_words_under_a_column_left_out_end_a_table_and_are_counted(tmp_path):
+    lines = [f"{10 * k},{level(0, k)},{k}" for k in range(400)]
+    file = tmp_path / "recording.csv"
+    file.write_text("\n".join(["time_us,RX1,temperature_C", *lines, ",,mean"]) + "\n")
+    capture = load(file)
+    assert capture.duration_ps == 3_990_000_000
+    assert any("1 line is no row and was left out" in said for said in capture.assumptions)
+
+
+def test_a_lone_number_among_levels_is_to_be_mended_and_makes_no_voltage(tmp_path):
+    file = tmp_path / "recording.csv"
+    lines = [f"{10 * k},{level(0, k)}" for k in range(400)]
+    lines[205] = "2050,2"
+    file.write_text("\n".join(["time_us,RX1", *lines]) + "\n")
+    with pytest.raises(CaptureError, match="is '2', expected 0 or 1; mend or remove this row, or"):
+        load(file)
+
+
+@pytest.mark.parametrize("blank", [0, 90_000])
+@pytest.mark.parametrize("header", ["time_us,RX1,RX2", "time_us RX1 RX2", "clock,RX1,RX2"])
+def test_a_step_back_far_below_is_named_by_its_line(tmp_path, blank, header):
+    """Rows above it that are known to be sound are counted, and not read a second time."""
+    mark = " " if " " in header else ","
+    times = [f"{10 * k:07}" for k in range(150_000)]
+    if header[0] == "c":
+        times = [f"10:{k // 60_000:02}:{k // 1000 % 60:02}.{k % 1000:03}" for k in range(150_000)]
+    lines = [f"{time}{mark}{level(0, k)}{mark}0" for k, time in enumerate(times)]
+    lines[140_000] = times[139_990] + f"{mark}0{mark}0"
+    lines[blank] += "\n" * (blank > 0)
+    file = tmp_path / "recording.csv"
+    file.write_text("\n".join([header, *lines]) + "\n")
+    with pytest.raises(CaptureError, match=f"row {140_002 + (blank > 0)}: time goes backwards"):
+        load(file)

@@ -30,7 +30,7 @@ def test_the_first_format_that_fits_the_first_bytes_is_taken(head, name):
 def test_a_packed_dump_is_told_by_its_unpacked_bytes(tmp_path):
     path = tmp_path / "bench.csv"
     path.write_bytes(gzip.compress(b"$timescale 1 us $end"))
-    assert find_kind(path).words == "value change dump (IEEE Std 1364), packed with gzip"
+    assert find_kind(path) == "value change dump (IEEE Std 1364), packed with gzip"
 
 
 def test_a_hint_that_no_reader_acts_on_is_refused_by_the_argument_s_name(tmp_path):
@@ -67,7 +67,7 @@ def test_a_reader_is_added_by_one_row_of_the_table(tmp_path, monkeypatch):
     )
     monkeypatch.setattr("pwmscope.capture.formats.FORMATS", (row, *FORMATS))
 
-    assert find_kind(path).words == "pulse log"
+    assert find_kind(path) == "pulse log"
     assert load(path).lines["RX1"].edges_ps.tolist()[:2] == [1_000_000, 1_501_000_000]
     with pytest.raises(PwmscopeError, match="states its own times; leave `rate` out"):
         load(path, rate="1MHz")

@@ -77,10 +77,12 @@ def test_the_shipped_sweep_says_what_its_truth_says():
     assert data["not_recorded"] == []
 
 
-def test_cautions_come_before_anything_else():
+def test_the_answer_comes_first_and_cautions_before_anything_to_change():
     done = run(SWEEP, "--sheet", SHEET)
     assert done.exit_code == 1
-    assert done.output.splitlines()[1].strip() == f"- {CAUTIONS[0]}"
+    said = done.output.splitlines()
+    assert "to change" in said[0]
+    assert said[3].strip() == f"- {CAUTIONS[0]}"
     assert "safe " not in done.output.replace("safety", "")
 
 

@@ -132,6 +132,19 @@ def test_a_folder_where_all_meet_is_0_and_an_unusable_one_makes_it_2(
     assert "bad.csv, row 3, column RX1" in " ".join(done.output.split())
 
 
+@pytest.mark.parametrize("letters", [40, 90, 140])
+def test_no_path_is_broken_over_two_lines(tmp_path, without_processes, letters):
+    """Who copies it from the screen must get the whole of it."""
+    day = tmp_path / f"saturday-{'x' * max(1, letters - len(str(tmp_path)))}"
+    bad = robot(day, "bro-ken", SHEET) / "bad.csv"
+    bad.write_text("time_s,RX1\n0,0\n1,x\n2,0\n")
+    robot(day, "quince", SHEET, HOLDS)
+    with without_processes():
+        said = run(day, "-o", day).output
+    assert str(bad) in said
+    assert f"{day}: quince-inspection.pdf" in " ".join(said.split())
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [

@@ -209,7 +209,8 @@ def test_the_preset_before_the_link_does_not_bias_neutral(hands):
         assert found[name]["neutral"].value == pytest.approx(1500.0, abs=0.05)
     assert found["CH3"]["rest position"].verdict == "does not meet"
     settings = settings_of(found, "CH3")
-    assert settings["low endpoint"].action == "change"
+    assert settings["rest position"].action == "change"
+    assert settings["low endpoint"].action == "not shown"  # The sheet states no low_us
 
 
 def test_a_stick_that_rests_where_the_preset_is_counts_from_the_marker_on(hands):
@@ -227,7 +228,9 @@ def test_swapped_plugs_are_said_first_and_nothing_is_advised_for_their_lines(han
     bench = Bench(low_us=1000.0, names=("CH3", "CH2", "CH1", "CH4"))
     found = pwmscope.analyse(record(bench, hands()), sheet=SHEET, plan=PLAN)
     assert found.headline == f"PLUGS do not match the sheet: {SWAPPED}; failsafe does not meet"
-    assert found.actions[0].sentence.startswith(f"{SWAPPED}: swap their plugs or their lines")
+    said = "Swap the plugs of CH1 and CH3, or their lines in the sheet. Record again."
+    assert found.actions[0].sentence == said
+    assert SWAPPED not in " ".join(found.answer.left_out)  # The headline says it once
     assert found.actions[0].lines == ("CH1", "CH3")
     others = [action for action in found.actions[1:] if {"CH1", "CH3"} & set(action.lines)]
     assert not [a for a in others if "rest position" in a.sentence or "the rest" in a.sentence]
@@ -239,6 +242,19 @@ def test_swapped_plugs_are_said_first_and_nothing_is_advised_for_their_lines(han
     for name in ("CH1", "CH3"):
         assert {s.action.value for s in settings_of(found, name).values()} == {"not shown"}
     assert found.failsafe_answer.headline == found.headline
+
+
+def test_a_line_in_its_right_plug_that_fails_is_said_before_swapped_plugs(hands):
+    """CH4's servo stands at 1640 us in a loss; what swapped lines do is told of no device."""
+    presets_us = (1500.0, 1500.0, 1000.0, 1640.0)
+    bench = Bench(low_us=1000.0, presets_us=presets_us, names=("CH3", "CH2", "CH1", "CH4"))
+    found = pwmscope.analyse(record(bench, hands()), sheet=SHEET, plan=PLAN)
+    assert found.headline == (
+        "FAILSAFE does not meet: the servo goes to 1640 us, outside its stop range; "
+        f"plugs do not match the sheet: {SWAPPED}"
+    )
+    assert found.actions[0].sentence.startswith("Swap the plugs of CH1 and CH3")
+    assert found.actions[1].sentence.startswith("Set CH4's failsafe to 1500 us")
 
 
 def test_drives_swapped_among_themselves_are_the_mixings(hands):

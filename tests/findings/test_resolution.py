@@ -1,6 +1,7 @@
 """Resolution: given widths made in these steps, these steps are found, or said to be hidden."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -71,11 +72,12 @@ def table_of(width_us, interval_us):
 @pytest.mark.parametrize("part", [0.0, 0.15, 0.22])
 def test_the_step_is_found_beneath_jitter_and_sampling(rate_hz, step_us, part):
     found = examine_resolution(recorded(rate_hz, part * step_us, step_us))
-    assert abs(found.step_us - step_us) <= 2 * found.uncertainty_us
-    assert found.uncertainty_us < 0.002 * step_us
-    assert found.chance < 1e-3
-    assert abs(found.bits - math.log2(1000 / step_us)) < 0.01
-    assert abs(found.bits_of_travel - math.log2(990 / step_us)) < 0.02
+    assert abs(found.step_us - step_us) <= 2 * found.findings[0].uncertainty
+    assert found.findings[0].uncertainty < 0.002 * step_us
+    assert abs(found.findings[2].value - math.log2(1000 / step_us)) < 0.01
+    of_travel = math.log2(990 / step_us)
+    said = re.search(r"([0-9.]+) bits of the 9", found.findings[2].sentence)
+    assert abs(float(said[1]) - of_travel) < 0.02
     assert [finding.verdict for finding in found.findings[::2]] == [None, None]
 
 
@@ -85,7 +87,7 @@ def test_a_timer_that_makes_even_the_jitter_in_steps_is_found(jitter_us):
     if found.step_us is None:  # Jitter of one tick either way may hide a step of two.
         assert "coarser one" in found.findings[0].sentence
         return
-    assert abs(found.step_us - 0.5) <= 2 * found.uncertainty_us
+    assert abs(found.step_us - 0.5) <= 2 * found.findings[0].uncertainty
 
 
 @pytest.mark.parametrize("rate_hz", [1_000_000, 4_000_000, 24_000_000])
@@ -115,7 +117,7 @@ def test_what_is_said_to_show_does_show():
                 recorded(24_000_000, jitter_us, step_us, seed=seed, moves=by_hand(seed))
             )
             if found.step_us is not None:
-                assert abs(found.step_us - step_us) <= 3 * found.uncertainty_us
+                assert abs(found.step_us - step_us) <= 3 * found.findings[0].uncertainty
                 shown += 1
             elif found.finest_us <= step_us:
                 missed += 1
@@ -163,20 +165,19 @@ def test_one_slow_stair_shows_the_step(frames):
     width_us = np.concatenate([np.full(100, 1200.0), np.repeat(codes * 4.0, frames)])
     seen_us = np.floor((width_us + rng.normal(0, 0.3, width_us.size)) * 24 + 0.5) / 24
     found = examine_resolution(record_of(table_of(seen_us, 1 / 24)))
-    assert abs(found.step_us - 4) <= 2 * found.uncertainty_us
+    assert abs(found.step_us - 4) <= 2 * found.findings[0].uncertainty
 
 
 def test_codes_are_counted_where_noise_leaves_them_apart():
     record = recorded(24_000_000, 0.2, 8.0)
     found = examine_resolution(record)
     seen = record.table.width_us[record.rows]
-    assert found.codes == np.unique(np.rint(seen / 8)).size
-    assert found.findings[1].value == found.codes
+    assert found.findings[1].value == np.unique(np.rint(seen / 8)).size
 
 
 def test_codes_are_not_counted_in_noise():
     found = examine_resolution(recorded(24_000_000, 0.25, 1.0))
-    assert found.codes is None
+    assert found.findings[1].value is None
     assert "cannot be counted" in found.findings[1].sentence
 
 
@@ -208,7 +209,7 @@ def test_a_long_record_is_thinned_move_by_move():
     width_us = np.rint(np.concatenate(parts) / 2) * 2 + rng.normal(0, 0.3, sum(map(len, parts)))
     record = record_of(table_of(width_us, 1e-3))
     found = examine_resolution(record)
-    assert abs(found.step_us - 2) <= 2 * found.uncertainty_us
+    assert abs(found.step_us - 2) <= 2 * found.findings[0].uncertainty
     assert 0 < found.findings[0].evidence[0].pulses <= MAX_WIDTHS < width_us.size
 
 

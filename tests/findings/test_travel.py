@@ -1,5 +1,7 @@
 """Travel: given these endpoints and this neutral, this travel, asymmetry and number of turns."""
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -58,23 +60,24 @@ def by_name(findings):
 )
 def test_the_travel_covers_its_truth(low_us, neutral_us, high_us, rate_hz):
     travel = examine_travel(recorded(to_both_ends(low_us, neutral_us, high_us), rate_hz))
-    sides = travel.sides
-    for found, true_us in (
-        (sides.whole, high_us - low_us),
-        (sides.below, neutral_us - low_us),
-        (sides.above, high_us - neutral_us),
-        (sides.asymmetry, high_us + low_us - 2 * neutral_us),
-    ):
-        assert abs(found.us - true_us) <= 2 * found.uncertainty_us
-        assert found.uncertainty_us < 1.5 * (1e6 / rate_hz) + 0.12
-    assert sides.significant is (neutral_us != 1500)
-    assert sides.reversals == 2
     told = by_name(travel.findings)
-    assert told["travel"].value == sides.whole.us
+    for name, true_us in (
+        ("travel", high_us - low_us),
+        ("asymmetry", high_us + low_us - 2 * neutral_us),
+    ):
+        assert abs(told[name].value - true_us) <= 2 * told[name].uncertainty
+        assert told[name].uncertainty < 1.5 * (1e6 / rate_hz) + 0.12
+    differs = "No difference between" not in told["asymmetry"].sentence
+    assert differs is (neutral_us != 1500)
+    assert told["reversals"].value == 2
     assert told["travel"].verdict is None
-    assert f"{sides.below.said} below neutral" in told["travel"].sentence
-    share = 100 * sides.asymmetry.us / ((sides.above.us + sides.below.us) / 2)
-    assert sides.asymmetry_percent == pytest.approx(share)
+    below, above = re.search(r"([0-9.]+) ± \S+ us below neutral and ([0-9.]+)",
+                             told["travel"].sentence).groups()  # fmt: skip
+    assert float(below) == pytest.approx(neutral_us - low_us, abs=1e6 / rate_hz + 0.2)
+    assert float(above) == pytest.approx(high_us - neutral_us, abs=1e6 / rate_hz + 0.2)
+    share = 200 * told["asymmetry"].value / (float(above) + float(below))
+    said = re.search(r"([-+0-9.]+) % of the travel", told["asymmetry"].sentence)
+    assert abs(float(said[1])) == pytest.approx(abs(share), abs=0.02)
 
 
 def test_the_longer_side_is_named():
@@ -89,8 +92,7 @@ def test_the_longer_side_is_named():
 def test_asymmetry_is_not_judged_without_a_sample_interval():
     width = np.concatenate([np.full(60, 1500.0), np.full(60, 2000.0), np.full(60, 1020.0)])
     travel = examine_travel(record_of(table_of(width, interval_us=None)))
-    assert travel.sides.asymmetry.us == pytest.approx(20)
-    assert travel.sides.significant is None
+    assert by_name(travel.findings)["asymmetry"].value == pytest.approx(20)
     assert "not known" in by_name(travel.findings)["asymmetry"].sentence
 
 
@@ -126,7 +128,7 @@ def test_jitter_and_trims_turn_nothing_round(jitter_us):
             moves += [Sweep(end_us + rng.uniform(-15, 15), 0.2), Sweep(end_us, 0.1)]
         moves.append(Dwell(end_us, 0.8))
     found = examine_travel(recorded(moves, jitter_us=jitter_us))
-    assert found.sides.reversals == 3
+    assert by_name(found.findings)["reversals"].value == 3
     assert len(by_name(found.findings)["reversals"].evidence) == 3
 
 
@@ -134,7 +136,7 @@ def test_turns_without_a_dwell_count_and_are_located():
     there_and_back = np.concatenate([np.linspace(1100, 1900, 80), np.linspace(1890, 1110, 79)])
     record = record_of(table_of(np.tile(there_and_back, 4)))
     travel = examine_travel(record)
-    assert travel.sides.reversals == 7
+    assert by_name(travel.findings)["reversals"].value == 7
     tops = travel.moves.turn_us[1:-1]
     assert np.isin(np.rint(tops), [1100, 1110, 1890, 1900]).all()
     assert len(travel.moves) == 8

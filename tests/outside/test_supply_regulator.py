@@ -13,7 +13,7 @@ import pytest
 
 import pwmscope
 from pwmscope.bench import parse_sheet
-from pwmscope.findings.supply import examine_supply, find_sags, read_supply
+from pwmscope.findings.sensors import examine_supply, find_sags, read_supply
 
 E_V, R_OHM, DROP_V, SET_V = 5.9, 0.35, 0.3, 5.0
 STEPS = ((0.4, 0.030, 2.0), (0.8, 0.005, 2.6), (1.2, 0.150, 3.1), (1.7, 0.060, 0.8))

@@ -21,7 +21,7 @@ import numpy as np
 import pytest
 
 import pwmscope
-from pwmscope.findings.rotation import count_speeds, find_marks
+from pwmscope.findings.sensors import count_speeds, find_marks
 
 FIRMWARE = Path(__file__).parent / "firmware" / "servo_timer.c"
 CLOCK_HZ = 16_000_000

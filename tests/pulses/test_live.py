@@ -151,7 +151,7 @@ def test_nothing_grows_while_hours_pass():
     [
         (b"RX1,RX2\n" + b"0,1\n" * 60, "carry no time"),
         (b"time_s,RX1\n" + b"".join(b"%d.5,%d\n" % (n, n % 2) for n in range(60)) + b"x,y,z\n",
-         "none of times and levels"),
+         "row 62, column time_s: 'x' stands"),
         (b"a" * (2 << 20), "longer than 1024 KiB"),
         (b"time_s,A (V)\n" + b"".join(b"%d.5,%d.31\n" % (n, n % 4) for n in range(60)), "follow"),
     ],
@@ -159,6 +159,24 @@ def test_nothing_grows_while_hours_pass():
 def test_what_cannot_be_followed_is_said_in_a_sentence(text, said):
     with pytest.raises(PwmscopeError, match=said):
         followed(text, 512)
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ("91.5,7", "row 94, column RX1: the level is '7'"),
+        ("soon,1", "row 94, column time_s: 'soon' stands"),
+        ("3.5,1", "row 94: time goes backwards by 87 s"),
+    ],
+)
+def test_a_fault_far_below_the_head_is_named_by_its_row(row, said):
+    rows = [f"{n}.5,{n % 2}" for n in range(60)] + [""] + [f"{n}.5,{n % 2}" for n in range(60, 120)]
+    rows[92] = row
+    table = GrowingTable("a.csv")
+    head = "\n".join(["time_s,RX1", *rows[:70]]) + "\n"
+    table.feed(head.encode())
+    with pytest.raises(PwmscopeError, match=f"a.csv, {said}"):
+        table.feed(("\n".join(rows[70:]) + "\n").encode())
 
 
 def dump_of(text):

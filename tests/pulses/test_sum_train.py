@@ -135,14 +135,14 @@ def test_frames_with_another_number_of_channels_are_listed_with_span_and_reason(
     line = frames_of(*[usual] * 30, *[fewer] * 12, *[usual] * 5, [1500.0] * 9, *[usual] * 10)
     found = find_sum_train(line)
     assert (found.channels, found.damaged) == (8, 13)
-    runs = [(d.frames, d.channels, d.usual_channels) for d in found.damaged_frames]
+    runs = [(d.frames, d.channels, d.usual_channels) for d in found.lines[0].damaged]
     assert runs == [(12, 6, 8), (1, 9, 8)]
-    first = found.damaged_frames[0]
+    first = found.lines[0].damaged[0]
     assert first.start_s == pytest.approx((4_000 + 30 * FRAME_US) / 1e6)
     assert first.end_s == pytest.approx((4_000 + 41 * FRAME_US + 12_000) / 1e6)
     assert first.reason == "12 frames hold 6 channels instead of 8"
     for table in decode(capture_of(line)).values():
-        assert table.damaged == found.damaged_frames
+        assert table.damaged == found.lines[0].damaged
         # The frames that are missing in each channel lie in the spans that are listed.
         gaps = np.flatnonzero(np.diff(table.rise_s) > 1.5 * FRAME_US / 1e6)
         assert len(gaps) == 2

@@ -80,7 +80,7 @@ def test_trims_are_one_action_for_each_side_with_its_setting():
     setting = [action for action in answer.actions if action.doing == "set"]
     assert [action.lines for action in setting] == [("A",), ("B",)]
     for action in setting:
-        assert "Set the trim setting so that it rests at 1500 us" in action.sentence
+        assert "Set the trim so that it rests at 1500 us" in action.sentence
         assert action.value == 1500.0
     assert "rest position" not in " ".join(told(answer))
     # Sticks at rest run it, so that they are not what is asked for.
@@ -133,8 +133,10 @@ def test_ends_that_nobody_stated_are_no_action_and_stated_ones_are():
     bare = analysed(recorded())
     assert not any("endpoint" in said for said in told(bare.answer))
     low = bare.settings.channels[0].named("low endpoint")
-    assert low.is_target_assumed
-    assert "(default, not stated)" in low.sentence
+    assert (low.action, low.change is None) == ("not shown", False)
+    assert "(default, not stated). No change is advised: state low_us" in low.sentence
+    assert "If it is 1000 us, change the low endpoint by -" in low.sentence
+    assert bare.settings.changes == 0
 
 
 @pytest.mark.parametrize("role", ["servo", "kill"])
@@ -187,7 +189,7 @@ def test_a_robot_that_turns_within_every_neutrals_limit_is_told_so_first():
     assert analysis.mixing.verdict == "does not meet"
     assert analysis.headline.startswith("MIXING does not meet: it turns with the stick forward")
     first = next(a for a in analysis.answer.actions if a.doing == "set")
-    assert first.sentence.count("trim setting") == 2
+    assert first.sentence.count("Set the trim of") == 2
 
 
 def test_where_only_the_failsafe_is_asked_a_start_by_itself_is_looked_into_first():

@@ -142,6 +142,16 @@ def test_a_marker_of_another_name_is_said_at_once_with_the_names_in_the_file():
     assert said in " ".join(printed(analysis).split())
 
 
+@pytest.mark.parametrize(("name", "is_near"), [("TX ON", True), ("Tx_on", True), ("sw2", False)])
+def test_a_marker_that_is_nearly_named_is_one_line_to_write(name, is_near):
+    """The sheet says tx-on: what to write comes first, and once."""
+    analysis = analysed(recorded(marker=name))
+    actions = [action.sentence for action in analysis.actions]
+    wanted = f'Write line = "{name}" under [marker] in the sheet: the recording has no tx-on.'
+    assert actions[0].startswith(wanted) == is_near
+    assert any("--off-line" in said or "`off_line`" in said for said in actions) != is_near
+
+
 def test_devices_of_one_board_are_told_apart(good):
     told = printed(good)
     assert "board, left" in told

@@ -56,13 +56,14 @@ def test_a_settings_card_is_one_whole_page_whatever_the_names(line):
     assert "Settings of <i>Quince</i>" in said
     assert "In this order" in said
     assert "Since the earlier recording" in said
-    assert said.index(CAUTIONS[0]) < said.index("to change")
+    assert said.index("to change") < said.index(CAUTIONS[0]) < said.index("Change neutral")
 
 
-def test_the_text_says_what_the_card_says_and_cautions_come_first():
+def test_the_text_says_what_the_card_says_and_cautions_come_before_the_settings():
     page, text = card_of("RX1")
     said = whole(page)
-    assert text.splitlines()[1].strip() == f"- {CAUTIONS[0]}"
+    assert "to change" in text.splitlines()[0]
+    assert text.splitlines()[3].strip() == f"- {CAUTIONS[0]}"
     for words in ("Change neutral by -30.0", "creeps", "improved, 30.0"):
         assert words in said
         assert words in " ".join(text.split())

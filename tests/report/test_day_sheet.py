@@ -224,6 +224,30 @@ def test_several_recordings_are_one_answer_with_the_check_of_all_as_one_test(tmp
     assert (row.losses, row.met) == (12, 10)
 
 
+@pytest.mark.parametrize("name", ["as-built", "one-board", "spin-down"])
+def test_losses_that_meet_are_counted_anew_of_what_an_older_version_kept(tmp_path, name):
+    """It counted those of a device that a relay cuts as not met, beside a headline that meets."""
+    register, capture = tmp_path / "r.sqlite", CAPTURES / f"{name}.csv.gz"
+    analysis = pwmscope.analyse(capture, sheet=CAPTURES / f"{name}.toml")
+    add_answer(register, analysis)
+    (row,) = day_rows(register)[1]
+    (kept,) = kept_answers(register)
+    stored = json.loads(kept.text)["trials"]
+    assert [dataclasses.asdict(trial) for trial in kept.trials] == stored
+    with sqlite3.connect(register) as base:
+        text = json.dumps(
+            json.loads(kept.text) | {"trials": [t | {"meets": False} for t in stored]}
+        )
+        base.execute("UPDATE answer SET answer_json = ?", (text,))
+    (again,) = day_rows(register)[1]
+    assert (again.met, again.losses) == (row.met, row.losses)
+    assert row.met == (10 if name == "as-built" else row.met) > 0
+    with sqlite3.connect(register) as base:
+        base.execute("UPDATE failsafe SET check_json = '{}'")
+    (damaged,) = day_rows(register)[1]
+    assert (damaged.met, damaged.losses) == (0, row.losses)
+
+
 def test_a_row_holds_the_same_answer_as_screen_and_page(tmp_path):
     for number, name in enumerate(("drill.csv.gz", "holds-last.csv.gz", "preset.csv.gz")):
         register = tmp_path / f"{number}.sqlite"

@@ -12,10 +12,9 @@ from decimal import Decimal
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.errors import ArgumentError, CaptureError, HintError, format_given, require_type
-from pwmscope.model import Assumption, Line
+from pwmscope.model import Assumption, IntArray, Line
 
 _RATE: Final = re.compile(
     r"\s*(?P<number>\d+(?:_\d+)*(?:\.\d+)?(?:[eE][+]?\d+)?)\s*(?P<prefix>[kKmMgG]?)"
@@ -181,22 +180,8 @@ def _spelled(word: str) -> str | None:
 
 
 def time_unit_in(heading: str) -> tuple[bool, str | None]:
-    """Say whether a column heading means time, and in which unit.
+    """Say whether a column heading means time, or a start with a unit of time; and the unit.
 
-    Parameters
-    ----------
-    heading : str
-        The heading as it stands in the file.
-
-    Returns
-    -------
-    is_time : bool
-        Whether the heading is a word for time, or for a start with a unit of time.
-    unit : str or None
-        One of ``s, ms, us, ns, ps``, or a multiple of one, where the heading says it.
-
-    Examples
-    --------
     >>> time_unit_in("Time [ms]"), time_unit_in("t_ns"), time_unit_in("time")
     ((True, 'ms'), (True, 'ns'), (True, None))
     >>> time_unit_in("Start (us)"), time_unit_in("time (100 ns)"), time_unit_in("Time x10us")
@@ -329,7 +314,6 @@ class Hints:
     # Lines to keep where a file holds more than can be read at once; all others that are kept show
     # servo pulses
     keep: tuple[str, ...] = ()
-    max_gib: float | None = None  # How far a packed file or a stream may grow, in GiB
 
     @property
     def given(self) -> tuple[str, ...]:
@@ -357,15 +341,6 @@ class Hints:
     ) -> Hints:
         """Build hints from what a person wrote.
 
-        Raises
-        ------
-        HintError
-            If a hint is not understood.
-        ArgumentError
-            If one is of another type.
-
-        Examples
-        --------
         >>> hints = Hints.of(rate="1MHz", lines="RX1, RX2")
         >>> hints.rate_hz, hints.lines
         (1000000.0, ('RX1', 'RX2'))
@@ -402,7 +377,6 @@ class Hints:
             lines=None if lines is None else tuple(lines),
             threshold_v=threshold,
             keep=tuple(keep),
-            max_gib=max_gib,
         )
 
 
@@ -421,7 +395,6 @@ def rate_needed(source: str, lack: str) -> HintError:
 MAX_LINES: Final = 64
 _MIN_PS, _MAX_PS = 750 * 10**6, 2250 * 10**6
 """What counts as a servo pulse (common practice)."""
-_MIN_PULSES: Final = 1
 
 
 def has_servo_pulses(line: Line) -> bool:
@@ -436,7 +409,7 @@ def has_servo_pulses(line: Line) -> bool:
     for edges_ps in (line.edges_ps, line.edges_ps[::2]):
         spans = np.diff(edges_ps)
         count = int(((spans >= _MIN_PS) & (spans <= _MAX_PS)).sum())
-        if count >= _MIN_PULSES and 3 * count >= spans.size:
+        if 0 < spans.size <= 3 * count:
             return True
     return False
 
@@ -447,7 +420,7 @@ def kept(
     source: str,
     spelled: Callable[[str], str] = str,
     total: int | None = None,
-) -> tuple[dict[str, Line], str]:
+) -> tuple[dict[str, Line], Assumption]:
     """Keep the lines that a person named and those with servo pulses, and count the rest."""
     lines: dict[str, Line] = {}
     count = named = 0
@@ -469,10 +442,11 @@ def kept(
     what = "those with servo pulses"
     if named:
         what = f"those named by sheet or marker, and {what}"
-    return lines, (
+    said = (
         f"Of {count} lines {len(lines)} were kept: {what}. {count - len(lines)} were left out "
         "(`lines` names others)."
     )
+    return lines, Assumption(said, "lines", len(lines), "", "data", ("lines",))
 
 
 MIN_CHANGES: Final = 20
@@ -487,8 +461,8 @@ _SURE: Final = 19 * math.log(4.0)
 """Ticks are believed where unrelated times would all lie on them once in ``exp(26)``."""
 
 
-def find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> float | None:
-    """Find the sampling interval on whose ticks all change times lie.
+def find_interval_ps(parts: Sequence[IntArray], resolution_ps: int) -> float | None:
+    """Find the sampling interval on whose ticks all change times lie, listed in parts.
 
     A clocked analyser that lists only changes still times them in whole
     sample intervals. The greatest common divisor of the differences shows an
@@ -500,44 +474,32 @@ def find_interval_ps(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> flo
 
     >>> ticks = np.array([0, 36000, 480000, 516001] + [516001 + 7 * k for k in range(1, 30)])
     >>> ns = np.round(ticks * 1000 / 24).astype(np.int64)
-    >>> round(find_interval_ps(ns * 1000, 1000), 3)
+    >>> round(find_interval_ps([ns * 1000], 1000), 3)
     41666.667
     """
-    return _interval_in((times_ps,), resolution_ps)
-
-
-def _interval_in(parts: Sequence[npt.NDArray[np.int64]], resolution_ps: int) -> float | None:
-    """Find the sampling interval of times that are listed in parts."""
     size = sum(part.size for part in parts)
     if size < MIN_CHANGES:
         return None
     if size > 2 * _DRAWN:
-        found_ps = find_interval_ps(_drawn(parts), resolution_ps)
+        found_ps = find_interval_ps((_drawn(parts),), resolution_ps)
         # What fits all times fits some of them, so where some show none there is none.
         if found_ps is None or _fits(parts, found_ps, resolution_ps):
             return found_ps
     return _search(np.concatenate(parts), resolution_ps)
 
 
-def bound_interval_ps(
-    parts: Sequence[npt.NDArray[np.int64]], resolution_ps: int
-) -> tuple[float, float] | None:
+def bound_interval_ps(parts: Sequence[IntArray], resolution_ps: int) -> tuple[int, int] | None:
     """Bound the sampling interval of changes whose ticks the printed digits hide.
 
     Two changes, and two distances of changes that differ by more than their rounding, are at
-    least one interval apart. Where that leaves no more than a few printed digits, one digit is
-    taken: sampled more finely, the times err by it. Part of a list may be printed more coarsely
-    (by its significant digits): the coarsest of its windows counts.
-
-    Returns
-    -------
-    taken_ps, most_ps : float
-        What is taken, and what it is at most; None for too few changes.
+    least one interval apart. Part of a list may be printed more coarsely (by its significant
+    digits): the coarsest of its windows counts. Gives one printed digit, and what the interval is
+    at most; None for too few changes.
 
     >>> bound_interval_ps([np.cumsum(np.arange(1500, 1700)) * 10**6], 10**6)
-    (1000000.0, 5000000.0)
+    (1000000, 5000000)
     >>> bound_interval_ps([np.cumsum(np.arange(1500, 3000, 71)) * 10**6], 10**6)
-    (73000000.0, 73000000.0)
+    (1000000, 73000000)
     """
     windows = [window for window in _windows(parts) if window.size >= MIN_CHANGES]
     if not windows:
@@ -552,14 +514,13 @@ def bound_interval_ps(
     after = np.searchsorted(apart_ps, apart_ps + 2 * digit_ps, side="right")
     known = after < apart_ps.size
     steps_ps = apart_ps[after[known]] - apart_ps[known] + 2 * digit_ps
-    most_ps = float(min(int(apart_ps[0]) + digit_ps, int(steps_ps.min(initial=2**62))))
-    return (float(digit_ps) if most_ps <= 5 * digit_ps else most_ps), most_ps
+    return digit_ps, min(int(apart_ps[0]) + digit_ps, int(steps_ps.min(initial=2**62)))
 
 
 _WINDOWS: Final = 16
 
 
-def _windows(parts: Sequence[npt.NDArray[np.int64]]) -> list[npt.NDArray[np.int64]]:
+def _windows(parts: Sequence[IntArray]) -> list[IntArray]:
     """Take changes of all parts from windows over the whole time, each in order and once."""
     held = [part for part in parts if part.size]
     if not held:
@@ -579,7 +540,7 @@ def _windows(parts: Sequence[npt.NDArray[np.int64]]) -> list[npt.NDArray[np.int6
 
 
 def find_listed_interval(
-    parts: Sequence[npt.NDArray[np.int64]],
+    parts: Sequence[IntArray],
     resolution_ps: int,
     rate_hz: float | None,
     hints: Hints,
@@ -592,7 +553,7 @@ def find_listed_interval(
     by_file = hints.rate_hz is None
     shown_ps = bound = None
     if rate_hz is None or not by_file:
-        shown_ps = _interval_in(parts, resolution_ps)
+        shown_ps = find_interval_ps(parts, resolution_ps)
         bound = bound_interval_ps(parts, resolution_ps) if shown_ps is None else None
     if shown_ps is not None:
         # A source of a slower clock, sampled finely, shows its own ticks.
@@ -601,6 +562,11 @@ def find_listed_interval(
             check_rate(hints, shown_ps, source, in_ticks=True)
     elif bound is not None:
         check_rate(hints, bound[1], source, or_faster=True)
+        if hints.rate_hz is not None and not _fits(parts, 1e12 / hints.rate_hz, bound[0]):
+            raise HintError(
+                f"{source}: the changes do not lie on ticks {format_interval(1e12 / hints.rate_hz)}"
+                " apart, as `rate` says; mend `rate` or `time_unit`."
+            )
     if rate_hz is not None:
         stated_ps = 1e12 / rate_hz
         return stated_ps, Assumption(
@@ -609,11 +575,15 @@ def find_listed_interval(
             what, stated_ps, "ps", "file" if by_file else "person", arguments,
         )  # fmt: skip
     if shown_ps is not None:
+        # Ticks of whole printed digits need no rounding: beside them lies a slower source's clock,
+        # sampled faster, or a last digit printed wrong.
+        beside = shown_ps % resolution_ps == 0 and not _fits(parts, shown_ps, 0)
         return shown_ps, Assumption(
-            f"All {sum(part.size for part in parts)} changes lie on ticks "
+            f"All {sum(part.size for part in parts)} changes lie "
+            f"{f'within {format_interval(resolution_ps)} of' if beside else 'on'} ticks "
             f"{format_interval(shown_ps)} apart, which is taken as the sampling interval "
             f"({format_rate(shown_ps)}).",
-            what, shown_ps, "ps", "data", arguments,
+            what, shown_ps, "ps", "convention" if beside else "data", arguments,
         )  # fmt: skip
     if bound is None:
         return None, Assumption(
@@ -621,15 +591,16 @@ def find_listed_interval(
             f"({digits} {format_interval(resolution_ps)}). `rate` would tell it.",
             what, None, "ps", "", arguments,
         )  # fmt: skip
-    bound_ps, most_ps = bound
-    said = (
-        f"Times are {digits} {format_interval(bound_ps)}, and show no coarser ticks; that"
-        if bound_ps < most_ps
-        else f"The changes show samples at most {format_interval(bound_ps)} apart; that"
-    )
-    return bound_ps, Assumption(
+    digit_ps, most_ps = bound
+    if most_ps <= 5 * digit_ps:  # sampled more finely, the times err by one digit
+        taken_ps = float(digit_ps)
+        said = f"Times are {digits} {format_interval(taken_ps)}, and show no coarser ticks; that"
+    else:
+        taken_ps = float(most_ps)
+        said = f"The changes show samples at most {format_interval(taken_ps)} apart; that"
+    return taken_ps, Assumption(
         f"{said} counts as the sampling interval. `rate` would tell it.",
-        what, bound_ps, "ps", "convention", arguments,
+        what, taken_ps, "ps", "convention", arguments,
     )  # fmt: skip
 
 
@@ -658,7 +629,7 @@ def check_rate(
         )
 
 
-def _search(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> float | None:
+def _search(times_ps: IntArray, resolution_ps: int) -> float | None:
     """Try the greatest common divisor, then the known rates."""
     offsets = times_ps - times_ps[0]
     divisor = int(np.gcd.reduce(offsets))
@@ -674,7 +645,7 @@ def _search(times_ps: npt.NDArray[np.int64], resolution_ps: int) -> float | None
     return None
 
 
-def _drawn(parts: Sequence[npt.NDArray[np.int64]]) -> npt.NDArray[np.int64]:
+def _drawn(parts: Sequence[IntArray]) -> IntArray:
     """Draw some of the times, always the same ones.
 
     At random, since evenly spaced ones may all be edges of one kind.
@@ -687,7 +658,7 @@ def _drawn(parts: Sequence[npt.NDArray[np.int64]]) -> npt.NDArray[np.int64]:
     return np.concatenate([part[some - begin] for part, begin, some in own])
 
 
-def _fits(parts: Sequence[npt.NDArray[np.int64]], interval_ps: float, resolution_ps: int) -> bool:
+def _fits(parts: Sequence[IntArray], interval_ps: float, resolution_ps: int) -> bool:
     """Say whether all times lie on ticks, but for their printed rounding; piece by piece.
 
     Rounding spreads them over one printed digit. Wide ticks are allowed one digit either way:

@@ -41,7 +41,7 @@ _MAGIC: Final[tuple[tuple[bytes, Packing], ...]] = (
     (b"PK\x03\x04", "zip"),
     (b"PK\x05\x06", "zip"),
 )
-_NAME_OF: Final = {"gzip": "gzip", "zstd": "Zstandard", "zip": "zip", "plain": "file's"}
+NAME_OF: Final = {"gzip": "gzip", "zstd": "Zstandard", "zip": "zip", "plain": "file's"}
 
 
 _NAMES: ContextVar[Mapping[Path, str]] = ContextVar("names", default=MappingProxyType({}))
@@ -189,11 +189,7 @@ def called(path: Path, name: str) -> Iterator[None]:
 
 
 _ALWAYS: Final[dict[Path, str]] = {}
-
-
-def call_always(path: Path, name: str) -> None:
-    """Call a temporary file by another name from now on."""
-    _ALWAYS[path] = name
+"""What temporary files are called that last as long as the program."""
 
 
 def name_of(path: Path) -> str:
@@ -359,14 +355,15 @@ def reading(path: Path) -> Iterator[None]:
     except Exception as error:
         # The names in a damaged zip file's directory may be no text.
         is_name = isinstance(error, UnicodeDecodeError) and find_packing(path) == "zip"
-        if not (is_name or _is_damage(error)):
+        if not (is_name or is_damage(error)):
             raise
         raise CaptureError(
             source, _format_damage(error, path), "export or copy the file again"
         ) from None
 
 
-def _is_damage(error: Exception) -> bool:
+def is_damage(error: Exception) -> bool:
+    """Whether an error says that a file's bytes are not as they were written."""
     packed = (EOFError, zlib.error, lzma.LZMAError, zipfile.BadZipFile, NotImplementedError)
     if isinstance(error, (*packed, OSError)):
         return True
@@ -383,7 +380,7 @@ def _format_damage(error: Exception, path: Path) -> str:
         return f"the zip file cannot be unpacked: {why}"
     if isinstance(error, OSError) and error.strerror is not None:
         return f"the file cannot be read ({error.strerror})"
-    return f"the {_NAME_OF[find_packing(path)]} data are damaged or cut short"
+    return f"the {NAME_OF[find_packing(path)]} data are damaged or cut short"
 
 
 def read_head(path: Path, size: int = HEAD_BYTES) -> bytes:
@@ -425,21 +422,22 @@ def kept_copy(path: Path) -> Path:
         return path
     folder = Path(tempfile.mkdtemp(prefix="pwmscope-"))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    is_input = str(path) == STANDARD_INPUT
-    name = "standard input" if is_input else str(path)
-    copy = folder / ("standard input" if is_input else path.name)
+    name = _name_of_pipe(path)
+    copy = folder / Path(name).name
     _fill(copy, path, name)
-    call_always(copy, name)
+    _ALWAYS[copy] = name
     return copy
+
+
+def _name_of_pipe(path: Path) -> str:
+    return "standard input" if str(path) == STANDARD_INPUT else str(path)
 
 
 def _fill(copy: Path, path: Path, name: str) -> None:
     with called(copy, name), called(path, name), reading(path), copy.open("wb") as out:
-        if str(path) == STANDARD_INPUT:
-            shutil.copyfileobj(bounded(sys.stdin.buffer, copy), out, _PIPE_BLOCK)
-        else:
-            with path.open("rb") as file:
-                shutil.copyfileobj(bounded(file, copy), out, _PIPE_BLOCK)
+        is_input = str(path) == STANDARD_INPUT
+        with contextlib.nullcontext(sys.stdin.buffer) if is_input else path.open("rb") as file:
+            shutil.copyfileobj(bounded(file, copy), out, _PIPE_BLOCK)
 
 
 @contextmanager
@@ -453,7 +451,7 @@ def settled(path: Path) -> Iterator[Path]:
         with _utf_8_named(path) as file:
             yield file
         return
-    name = "standard input" if str(path) == STANDARD_INPUT else str(path)
+    name = _name_of_pipe(path)
     with tempfile.TemporaryDirectory(prefix="pwmscope-") as folder:
         copy = Path(folder) / "recording"
         _fill(copy, path, name)

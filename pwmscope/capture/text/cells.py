@@ -570,13 +570,15 @@ def is_remark(line: str, cells: list[str], width: int) -> bool:
 
 
 def is_footer(cells: list[str], width: int) -> bool:
-    """Whether a line may stand below a table: words in fewer or more cells, or in the first only.
+    """Whether a line may stand below a table: words in fewer or more cells, or in one part only.
 
     >>> is_footer(["End of data"], 3), is_footer(["Total samples", "", ""], 3)
     (True, True)
     >>> is_footer(["2.5"], 3), is_footer(["soon", "1", "0"], 3)
     (False, False)
     """
+    if not cells[0] and any(cells):
+        return all(kind_of(cell) in ("text", "empty") for cell in cells)
     if kind_of(cells[0]) != "text" or not any(letter.isalpha() for letter in cells[0]):
         return bool(cells[0]) and not cells[0].strip("-=*_~ ") and len(cells) != width
     return len(cells) != width or (width > 1 and len(cells[0]) > 1 and not any(cells[1:]))

@@ -9,7 +9,13 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Final, Literal, TypeAlias
 
-from pwmscope.capture.reader.hints import Hints, is_sample_number, time_unit_in, unit_in
+from pwmscope.capture.reader.hints import (
+    MAX_LINES,
+    Hints,
+    is_sample_number,
+    time_unit_in,
+    unit_in,
+)
 from pwmscope.capture.text.cells import (
     LEVELS,
     NUMERIC,
@@ -27,7 +33,7 @@ from pwmscope.capture.text.cells import (
     may_be_thousands,
     number_of,
 )
-from pwmscope.capture.text.dialect import Dialect
+from pwmscope.capture.text.dialect import MAX_COLUMNS, Dialect
 from pwmscope.errors import CaptureError, HintError
 
 _ENOUGH: Final = 1000
@@ -53,6 +59,11 @@ class Column:
         """Write its cells plainly, as a spelling reads them."""
         cells = [spelling.plain(cell) for cell in self.cells]
         return replace(self, cells=cells, kind=kind_of_column(cells), spelling=spelling)
+
+    @property
+    def words(self) -> str:
+        """What its heading and the row of units say."""
+        return f"{self.name.replace('_', ' ')} {self.unit}"
 
     @property
     def numbers(self) -> list[Decimal]:
@@ -110,6 +121,19 @@ class Sheet:
     def rate_hz(self) -> float | None:
         """The sample rate as the person or else the file states it."""
         return self.hints.rate_hz or self.stated.rate_hz
+
+    def refusal(
+        self, found: str, remedy: str, column: Column | None = None, *, in_header: bool = False,
+        choices: dict[str, tuple[str, ...]] | None = None,
+    ) -> CaptureError:  # fmt: skip
+        """Refuse the table for its header or its first row."""
+        row = max(1, self.dialect.skip_lines) if in_header else self.dialect.skip_lines + 1
+        name = None if column is None else column.name
+        return CaptureError(self.source, found, remedy, row=row, column=name, choices=choices)
+
+    def question(self, column: Column, about: str) -> HintError:
+        """Ask for what the table does not say of a column."""
+        return HintError(f"{self.source}, column {column.name}: {about}")
 
 
 def find_columns(dialect: Dialect, source: str = "") -> tuple[Column, ...]:
@@ -208,9 +232,6 @@ def _without_units(column: Column) -> Column:
 LevelKind: TypeAlias = Literal[
     "digit", "level number", "word", "hex", "binary", "integer", "analogue"
 ]
-MAX_LINES: Final = 64
-MAX_COLUMNS: Final = 4096
-"""Columns that are looked at to find the 64 lines to keep."""
 _MAX_BUS_BITS: Final = 63
 _BUS_KINDS: Final = ("hex", "binary", "integer")
 _EXPORT: Final = "export this line as digital levels"
@@ -261,19 +282,11 @@ def find_level_columns(
     """Decide how each column writes its levels."""
     levels = [_level_column(column, sheet) for column in _chosen(columns, sheet)]
     if not levels:
-        raise CaptureError(
-            sheet.source,
-            "no column of levels beside the time column",
-            "export at least one digital line",
-            row=max(1, sheet.dialect.skip_lines),
-        )
+        found = "no column of levels beside the time column"
+        raise sheet.refusal(found, "export at least one digital line", in_header=True)
     if len(levels) > MAX_COLUMNS:
-        raise CaptureError(
-            sheet.source,
-            f"{len(levels)} columns of levels, at most {MAX_COLUMNS} are looked at",
-            "name those to read with `lines`",
-            row=max(1, sheet.dialect.skip_lines),
-        )
+        found = f"{len(levels)} columns of levels, at most {MAX_COLUMNS} are looked at"
+        raise sheet.refusal(found, "name those to read with `lines`", in_header=True)
     placed = _placed(levels) if _bits(levels) <= MAX_LINES else tuple(levels)
     return placed, tuple(_sentences(placed))
 
@@ -337,11 +350,19 @@ def is_other_quantity(column: Column, sheet: Sheet) -> bool:
     """Whether a column of numbers is headed as a quantity that no line's level is."""
     if column.kind not in ("integer", "decimal") or not sheet.has_header:
         return False
-    words = f"{column.name.replace('_', ' ')} {column.unit}"
-    if _is_asked(column, sheet) or _VOLT_WORD.search(words):
+    if _is_asked(column, sheet) or _VOLT_WORD.search(column.words):
         return False
     headed = _OTHER_UNIT.search(column.name) or _OTHER_UNIT.search(f"({column.unit})")
-    return bool(headed) or _OTHER_WORD.search(words) is not None
+    return bool(headed) or _OTHER_WORD.search(column.words) is not None
+
+
+def is_remark(column: Column, sheet: Sheet) -> bool:
+    """Whether a column of words is headed as remarks."""
+    is_words = sheet.has_header and column.kind == "text"
+    return is_words and _REMARK_WORD.search(column.name.replace("_", " ")) is not None
+
+
+_REMARK_WORD: Final = re.compile(r"\b(?:comment|remark|note|annotation)s?\b", re.IGNORECASE)
 
 
 def _is_asked(column: Column, sheet: Sheet) -> bool:
@@ -355,24 +376,22 @@ _MIDDLE: Final = (0.1, 0.9)
 
 
 def find_bystanders(others: list[Column], time: Column | None, sheet: Sheet) -> tuple[str, ...]:
-    """Name the columns beside the time that hold numbers, but no levels of a line.
+    """Name the columns beside the time that hold no levels of a line.
 
-    Those headed as another quantity or a length of time. Beside digital lines also numbers
-    far above a logic level, and where each row is a change of those lines, voltages on their way.
+    Those headed as another quantity or a length of time, and words headed as remarks. Beside
+    digital lines also numbers far above a logic level, and where each row is a change of those
+    lines, voltages on their way.
     """
     numbers = [c for c in others if c.kind in ("integer", "decimal") and not _is_asked(c, sheet)]
     aside = [c for c in numbers if is_other_quantity(c, sheet)]
+    aside += [c for c in others if is_remark(c, sheet) and not _is_asked(c, sheet)]
     aside += [c for c in numbers if time is not None and sheet.has_header and unit_in(c.name)]
     digital = [c for c in others if c.kind in ("digit", "word") and len(set(c.cells)) > 1]
     free = [c for c in numbers if c not in aside and c.kind == "decimal" and len(c.numbers) > 1]
     if not digital or sheet.hints.threshold_v is not None:
         free = []
-    words = {c.name: f"{c.name.replace('_', ' ')} {c.unit}" for c in free}
-    aside += [
-        c
-        for c in free
-        if not _VOLT_WORD.search(words[c.name]) and min(map(abs, c.numbers)) > _MOST_LOGIC_V
-    ]
+    unsaid = [c for c in free if not _VOLT_WORD.search(c.words)]
+    aside += [c for c in unsaid if min(map(abs, c.numbers)) > _MOST_LOGIC_V]
     if free and time is not None and _are_changes(digital, time):
         aside += [c for c in free if c not in aside and _is_on_its_way(c)]
     return tuple(dict.fromkeys(c.name for c in aside))
@@ -420,7 +439,8 @@ def _level_column(column: Column, sheet: Sheet) -> LevelColumn:
         remedy = _EXPORT
     else:
         remedy = "export this line as digital levels, or leave it out with `lines`"
-    return _spoilt(column, remedy)
+    # The first cell that is no level is refused.
+    return LevelColumn(column.name, column.position, "digit", remedy=remedy)
 
 
 def holds_levels(column: Column) -> bool:
@@ -440,15 +460,10 @@ def _is_spoilt(column: Column, sheet: Sheet) -> bool:
 
     Taken for a voltage, they would set the threshold, and hide the levels.
     """
-    numbers = [cell for cell in _odd_among_digits(column) if kind_of(cell) in NUMERIC]
-    if not numbers:
-        return False
+    odd = [number_of(cell) for cell in _odd_among_digits(column) if kind_of(cell) in NUMERIC]
     is_whole = column.kind == "integer" and min(column.numbers) >= 0  # which may be a bus
-    if (
-        is_whole
-        or sheet.hints.threshold_v is not None
-        or any(0 <= n <= 1 for n in map(number_of, numbers))
-    ):
+    are_far = bool(odd) and not any(0 <= number <= 1 for number in odd)
+    if is_whole or not are_far or sheet.hints.threshold_v is not None:
         return False
     beside = [c for c in sheet.columns if c is not column and not _may_be_time(c, sheet)]
     is_said = _VOLT_WORD.search(f"{column.name} {column.unit}") is not None
@@ -490,24 +505,23 @@ def _bus(column: Column, kind: LevelKind) -> LevelColumn:
 def _whole_numbers(column: Column, sheet: Sheet) -> LevelColumn:
     """Tell a bus from a voltage in counts, by what is said of it; numbers alone cannot."""
     is_negative = any(number < 0 for number in column.numbers)
-    words = f"{column.name.replace('_', ' ')} {column.unit}"
     lines = sheet.hints.lines or ()
     is_bus = (
         _bus_range(column.name)[1] is not None
-        or _BUS_WORD.search(words) is not None
+        or _BUS_WORD.search(column.words) is not None
         or any(re.fullmatch(re.escape(column.name) + r"\[\d+\]", line) for line in lines)
     )
     if is_bus and not is_negative:
         if _base_in(column.name) != "dec" and _are_padded(column.cells):
             raise _two_bases(column, sheet, "decimal or hexadecimal")
         return _bus(column, "integer")
-    if is_negative or _VOLT_WORD.search(words):
+    if is_negative or _VOLT_WORD.search(column.words):
         return LevelColumn(column.name, column.position, "analogue")
-    return _spoilt(
-        column,
-        "whole numbers may be a voltage or a bus: give `threshold` for a voltage, or `lines` "
-        f"('{column.name}[0]', ...) for a bus",
-    )
+    remedy = "whole numbers may be a voltage or a bus: give `threshold` for a voltage, or"
+    if _odd_among_digits(column):
+        remedy = "mend or remove this row, or give"
+    remedy += f" `lines` ('{column.name}[0]', ...) for a bus"
+    return LevelColumn(column.name, column.position, "digit", remedy=remedy)
 
 
 def _are_padded(cells: list[str]) -> bool:
@@ -525,18 +539,8 @@ def _refuse_two_bases(column: Column, sheet: Sheet) -> None:
 
 
 def _two_bases(column: Column, sheet: Sheet, bases: str) -> CaptureError:
-    return CaptureError(
-        sheet.source,
-        f"the numbers may be {bases}",
-        "write the base into the heading, such as 'RX (hex)', or read other lines with `lines`",
-        row=sheet.dialect.skip_lines + 1,
-        column=column.name,
-    )
-
-
-def _spoilt(column: Column, remedy: str) -> LevelColumn:
-    """Take a column for one of levels though not all are: the first that is none is refused."""
-    return LevelColumn(column.name, column.position, "digit", remedy=remedy)
+    remedy = "write the base into the heading, such as 'RX (hex)', or read other lines with `lines`"
+    return sheet.refusal(f"the numbers may be {bases}", remedy, column)
 
 
 def _placed(levels: list[LevelColumn]) -> tuple[LevelColumn, ...]:

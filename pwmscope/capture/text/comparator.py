@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.model import Assumption, Authority
+from pwmscope.model import Assumption, Authority, FloatArray, IntArray
 
 MAX_NUMBER: Final = 1e100
 """Sums of such numbers still fit; a larger one is no voltage."""
@@ -110,7 +110,7 @@ class AmplitudeHistogram:
         """Whether nothing was counted yet."""
         return not self._counts.size
 
-    def add(self, volts: npt.NDArray[np.float64]) -> None:
+    def add(self, volts: FloatArray) -> None:
         """Count samples."""
         if not volts.size:
             return
@@ -171,7 +171,7 @@ class AmplitudeHistogram:
             levels[0], levels[1], self._least, self._most, noise, farthest, float(near)
         )
 
-    def _beyond(self, level: float, bins: npt.NDArray[np.int64]) -> float:
+    def _beyond(self, level: float, bins: IntArray) -> float:
         """Distance from a level within which 68 % of some bins' samples lie: one deviation."""
         counts = self._counts[bins]
         away = np.abs(self._sums[bins] / np.maximum(counts, 1) - level)
@@ -180,23 +180,19 @@ class AmplitudeHistogram:
         return float(away[order[int(within)]])
 
 
-Indices: TypeAlias = npt.NDArray[np.int64]
-Parts: TypeAlias = npt.NDArray[np.float64]
-
-
 @dataclass(frozen=True, slots=True)
 class Crossings:
     """Where a voltage crossed its threshold, between two samples."""
 
-    rows: Indices  # shape (n,): Index of the sample after the crossing
+    rows: IntArray  # shape (n,): Index of the sample after the crossing
     # shape (n,): How far between the sample before (0) and that sample (1) it lies, by linear
     # interpolation
-    parts: Parts
+    parts: FloatArray
     # shape (n,): What the time column says of the two samples; their index without one
-    before: Indices
-    after: Indices
+    before: IntArray
+    after: IntArray
 
-    def at(self, places: Indices) -> Crossings:
+    def at(self, places: IntArray) -> Crossings:
         """Pick some of them."""
         return Crossings(
             self.rows[places], self.parts[places], self.before[places], self.after[places]
@@ -206,12 +202,11 @@ class Crossings:
     def joined(cls, pieces: Sequence[Crossings]) -> Crossings:
         """Join several, in order."""
         none = np.zeros(0, np.int64)
-        return cls(
-            np.concatenate([none, *(c.rows for c in pieces)]),
-            np.concatenate([np.zeros(0), *(c.parts for c in pieces)]),
-            np.concatenate([none, *(c.before for c in pieces)]),
-            np.concatenate([none, *(c.after for c in pieces)]),
+        all_of = (cls(none, np.zeros(0), none, none), *pieces)
+        rows, parts, before, after = zip(
+            *((c.rows, c.parts, c.before, c.after) for c in all_of), strict=True
         )
+        return cls(*map(np.concatenate, (rows, parts, before, after)))
 
 
 @dataclass(slots=True)
@@ -226,14 +221,14 @@ class PlateauMeter:
     _figures: list[tuple[float, float]] = field(default_factory=list)
     _reached: list[Crossings] = field(default_factory=list)
     _left: list[Crossings] = field(default_factory=list)
-    _volts: Parts = field(default_factory=lambda: np.zeros(0))
-    _stamps: Indices = field(default_factory=lambda: np.zeros(0, np.int64))
+    _volts: FloatArray = field(default_factory=lambda: np.zeros(0))
+    _stamps: IntArray = field(default_factory=lambda: np.zeros(0, np.int64))
     _levels: npt.NDArray[np.int8] = field(default_factory=lambda: np.zeros(0, np.int8))
 
     def feed(
         self,
-        volts: Parts,
-        stamps: Indices,
+        volts: FloatArray,
+        stamps: IntArray,
         levels: npt.NDArray[np.int8],
         first_row: int,
         low: float,
@@ -281,7 +276,7 @@ class PlateauMeter:
         return Crossings(*(np.array([value]) for value in values))
 
     @property
-    def found(self) -> tuple[Crossings, Crossings, Indices, Parts]:
+    def found(self) -> tuple[Crossings, Crossings, IntArray, FloatArray]:
         """Crossings at nine tenths and at one tenth (row -1: not seen); rows; levels, lowest."""
         rows = np.array(self._rows, np.int64).reshape(-1, 2)
         figures = np.array(self._figures).reshape(-1, 2)
@@ -294,9 +289,9 @@ class VoltMeter:
 
     rows_per_ms: int | None = None  # Samples in a millisecond; None until the times tell
     _kept: list[npt.NDArray[np.float32]] = field(default_factory=list)
-    _left: Parts = field(default_factory=lambda: np.zeros(0))
+    _left: FloatArray = field(default_factory=lambda: np.zeros(0))
 
-    def feed(self, volts: Parts, times: Indices | None) -> None:
+    def feed(self, volts: FloatArray, times: IntArray | None) -> None:
         """Take the next samples."""
         if self.rows_per_ms is None:
             if times is None or times.size < 2:
@@ -340,7 +335,9 @@ class Comparator:
     _fall: Crossings = field(default_factory=lambda: Crossings.joined([]))
     _found: list[Crossings] = field(default_factory=list)
 
-    def feed(self, volts: Parts, times: Indices | None, first_row: int) -> npt.NDArray[np.uint64]:
+    def feed(
+        self, volts: FloatArray, times: IntArray | None, first_row: int
+    ) -> npt.NDArray[np.uint64]:
         """Take the next samples."""
         if not volts.size:
             return np.zeros(0, np.uint64)
@@ -352,14 +349,22 @@ class Comparator:
         changed = np.flatnonzero(np.diff(levels, prepend=self._level))
         before_v = np.concatenate([[self._last[0]], volts[:-1]])
         before_t = np.concatenate([[self._last[1]], stamps[:-1]])
+
+        def last_before(
+            ends: IntArray, at: IntArray, carried: Crossings
+        ) -> tuple[Crossings, Crossings]:
+            """For each end, find the last crossing at or before it; and the last of all."""
+            parts = (self.threshold - before_v[at]) / (volts[at] - before_v[at])
+            here = Crossings(at + first_row, parts, before_t[at], stamps[at])
+            known = Crossings.joined([carried, here])
+            # An edge always has a crossing before it, in this batch or carried.
+            last = np.searchsorted(at, ends, side="right") + carried.rows.size - 1
+            return known.at(last), known.at(np.arange(known.rows.size)[-1:])
+
         was_high, is_high = before_v >= self.threshold, volts >= self.threshold
-        edges = _Edges(first_row, before_v, volts, before_t, stamps)
-        ups = changed[levels[changed] == 1]
-        downs = changed[levels[changed] == 0]
-        rises, self._rise = edges.last_before(ups, ~was_high & is_high, self.threshold, self._rise)
-        falls, self._fall = edges.last_before(
-            downs, was_high & ~is_high, self.threshold, self._fall
-        )
+        ups, downs = (changed[levels[changed] == level] for level in (1, 0))
+        rises, self._rise = last_before(ups, np.flatnonzero(~was_high & is_high), self._rise)
+        falls, self._fall = last_before(downs, np.flatnonzero(was_high & ~is_high), self._fall)
         order = np.argsort(np.concatenate([ups, downs]), kind="stable")
         self._found.append(Crossings.joined([rises, falls]).at(order))
         self.plateaus.feed(volts, stamps, levels, first_row, self.low)
@@ -368,7 +373,7 @@ class Comparator:
         self._last = (float(volts[-1]), int(stamps[-1]))
         return levels.astype(np.uint64)
 
-    def _levels(self, volts: Parts) -> npt.NDArray[np.int8]:
+    def _levels(self, volts: FloatArray) -> npt.NDArray[np.int8]:
         """Levels with hysteresis: inside the band each sample keeps the level before it."""
         above = volts >= self.threshold + self.band / 2
         below = volts < self.threshold - self.band / 2
@@ -383,33 +388,38 @@ class Comparator:
         return Crossings.joined(self._found)
 
 
-@dataclass(frozen=True, slots=True)
-class _Edges:
-    """Samples and the samples before them."""
-
-    first_row: int
-    before_v: Parts
-    after_v: Parts
-    before_t: Indices
-    after_t: Indices
-
-    def last_before(
-        self,
-        ends: Indices,
-        is_crossing: npt.NDArray[np.bool_],
-        threshold: float,
-        carried: Crossings,
-    ) -> tuple[Crossings, Crossings]:
-        """For each end, find the last crossing at or before it; and the last of all, to carry."""
-        at = np.flatnonzero(is_crossing)
-        parts = (threshold - self.before_v[at]) / (self.after_v[at] - self.before_v[at])
-        here = Crossings(at + self.first_row, parts, self.before_t[at], self.after_t[at])
-        known = Crossings.joined([carried, here])
-        # An edge always has a crossing before it, in this batch or carried.
-        last = np.searchsorted(at, ends, side="right") + carried.rows.size - 1
-        return known.at(last), known.at(np.arange(known.rows.size)[-1:])
-
-
 def assumed_threshold(sentence: str, value: float | None, source: Authority) -> Assumption:
     """Say of a voltage's threshold what was found, with what would change it."""
     return Assumption(sentence, "threshold", value, "", source, ("threshold",))
+
+
+@dataclass(frozen=True, slots=True)
+class Threshold:
+    """How a voltage is read as a line."""
+
+    level: float  # Where low ends and high begins
+    band: float  # Width of the hysteresis band around it
+    assumption: Assumption  # What is said about it
+
+
+def judge_levels(
+    line: str, levels: StateLevels, threshold: float | None, *, are_shown: bool, more: str = ""
+) -> Threshold:
+    """Take the threshold that a person gives, else halfway between two state levels that show.
+
+    `line` begins a sentence: what is called how.
+    """
+    if threshold is None and not are_shown:
+        said = (
+            f"{line} between {levels.least:.4g} and {levels.most:.4g} without two state levels. It "
+            "is taken as low; `threshold` overrules this."
+        )
+        return Threshold(math.inf, 0.0, assumed_threshold(said, None, "data"))
+    level = levels.middle if threshold is None else threshold
+    halfway = f"{level:.4g}, halfway" if threshold is None else f"{level:g}, as you said"
+    said = (
+        f"{line} with state levels {levels.low:.4g} and {levels.high:.4g} (histogram modes, "
+        f"IEEE Std 181). Its threshold is {halfway}.{more}"
+    )
+    source: Authority = "data" if threshold is None else "person"
+    return Threshold(level, levels.band, assumed_threshold(said, level, source))

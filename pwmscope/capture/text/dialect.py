@@ -32,6 +32,8 @@ _SAY: Final = {
     ",": "commas", ";": "semicolons", "\t": "tabs", "|": "vertical bars", SPACES: "spaces",
 }  # fmt: skip
 _BODY_LINES: Final = 200
+MAX_COLUMNS: Final = 4096
+"""Columns that are looked at to find the 64 lines to keep."""
 _NEARLY_ALL: Final = 0.8
 _STATED_DELIMITER: Final = re.compile(r'"?sep=(?P<mark>[,;|]|\t)"?\s*', re.IGNORECASE)
 
@@ -139,10 +141,7 @@ def _described(
         has_remarks = True
     above = [line for line in lines[: first if header is None else header] if line.strip()]
     above = [line for line in above if not is_rule(line)]
-    headings = None if header is None else _headings(lines[header], delimiter)
-    if headings is not None:
-        while len(headings) > width and not headings[-1]:
-            headings = headings[:-1]  # delimiters after the last name only
+    headings = None if header is None else _headings(lines[header], delimiter, width)
     return Dialect(
         delimiter,
         _has_decimal_comma(rows, delimiter),
@@ -284,8 +283,8 @@ def two_readings_of_commas(dialect: Dialect) -> bool:
     """Whether every number with a comma may have decimals or thousands behind it."""
     if not dialect.decimal_comma:
         return False
-    cells = [c for row in dialect.rows for c in row if "," in c and kind_of(c)]
-    numbers = [c for c in cells if kind_of(c) in ("decimal", "level number")]
+    cells = (c for row in dialect.rows for c in row if "," in c)
+    numbers = [c for c in cells if kind_of(c) in _FRACTIONS]
     return bool(numbers) and may_be_thousands(numbers, ",")
 
 
@@ -299,24 +298,26 @@ def _find_header(
         if not lines[i].strip() or is_rule(lines[i]):
             continue
         if _is_as_wide(lines[i], delimiter, width):
-            if not odd or _names_time_only(lines[i], delimiter):
+            is_named = _names_time(lines[i], delimiter)
+            if not odd or (is_named and not _holds_data(split(lines[i], delimiter))):
                 block.insert(0, i)
         elif not COMMENT.match(lines[i]):
             if len(odd) == _MAX_ODD_ROWS or not _is_odd_row(lines[i], delimiter):
                 break
             odd.insert(0, i)
+    exact = [i for i in block if len(_headings(lines[i], delimiter)) == width]
+    if exact and exact[-1] == block[-1]:
+        block = exact  # a shorter line above it is a remark
+    data = {i for i in block if _holds_data(split(lines[i], delimiter))}
     timed = [i for i in block if _names_time(lines[i], delimiter)]
-    with_data = [i for i in timed if _holds_data(split(lines[i], delimiter))]
-    if len(with_data) > 1:  # rows of a line called "T" or "N", no headers
-        timed = [i for i in timed if i not in with_data]
-    marked = [i for i in block if COMMENT.match(lines[i]) and i not in timed]
-    unmarked = [i for i in block if i not in marked]
-    _refuse_two_headers([i for i in timed if not _holds_data(split(lines[i], delimiter))], source)
+    if len(data.intersection(timed)) > 1:  # rows of a line called "T" or "N", no headers
+        timed = [i for i in timed if i not in data]
+    unmarked = [i for i in block if not COMMENT.match(lines[i]) or i in timed]
+    _refuse_two_headers([i for i in timed if i not in data], source)
     header = timed[-1] if timed else _worded_header(lines, unmarked, delimiter, source)
     if header is None:
         _refuse_other_width(lines, first, delimiter, width, source)
-        bad = [i for i in unmarked if not states_something(lines[i])]
-        mixed = [i for i in bad if _holds_data(split(lines[i], delimiter))]
+        mixed = [i for i in unmarked if i in data and not states_something(lines[i])]
         return None, None, mixed[0] if mixed and width > 1 else first
     units, begin = None, next((i for i in odd if i > header), first)
     for i in (i for i in block if i > header):
@@ -338,11 +339,6 @@ def _is_odd_row(line: str, delimiter: str) -> bool:
     return len(cells) > 1 and not states_something(line) and (not any(cells) or _holds_data(cells))
 
 
-def _names_time_only(line: str, delimiter: str) -> bool:
-    """Whether a line names a time, and holds words only."""
-    return _names_time(line, delimiter) and not _holds_data(split(line, delimiter))
-
-
 def _join_headings(lines: list[str], first: int, delimiter: str, width: int) -> None:
     """Write a header whose quoted names have line breaks in them into its last line."""
     for begin in range(first):
@@ -356,9 +352,7 @@ def _join_headings(lines: list[str], first: int, delimiter: str, width: int) -> 
 
 
 def _is_as_wide(line: str, delimiter: str, width: int) -> bool:
-    headings = _headings(line, delimiter)
-    while len(headings) > width and not headings[-1]:
-        headings = headings[:-1]
+    headings = _headings(line, delimiter, width)
     if len(headings) == width:
         return any(headings)
     # A delimiter after the last cell of each row makes one column more than headings.
@@ -427,12 +421,8 @@ def _refuse_other_width(
         return
     headings = _headings(lines[above[-1]], delimiter)
     kinds = {kind_of(cell) for cell in headings if cell}
-    if (
-        len(headings) > 1
-        and kinds
-        and not kinds & {"text", "word"}
-        and not DATE.search(headings[0])
-    ):
+    are_data = kinds and not kinds & {"text", "word"} and not DATE.search(headings[0])
+    if len(headings) > 1 and are_data:
         raise CaptureError(
             source,
             f"{len(headings)} cells found, and the rows below have {width}",
@@ -455,9 +445,15 @@ def _refuse_other_width(
         )
 
 
-def _headings(line: str, delimiter: str) -> tuple[str, ...]:
+def _headings(line: str, delimiter: str, width: int = MAX_COLUMNS) -> tuple[str, ...]:
+    """Names in a header, without what delimiters behind the last make of it beyond a width."""
     comment = COMMENT.match(line)
     is_cell = delimiter != SPACES and line.startswith("#" + delimiter)  # the sign for a number
     if comment and not is_cell and not (delimiter == ";" and comment[1] == ";"):
         line = line[comment.end() :]
-    return tuple(split(line, delimiter))
+    if delimiter == SPACES:  # a unit in brackets belongs to the name before it
+        line = re.sub(r"(?<=\w) +(?=[(\[])", "", line)
+    headings = split(line, delimiter)
+    while len(headings) > width and not headings[-1]:
+        del headings[-1]
+    return tuple(headings)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any, Final, Literal, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import (
+    MIN_CHANGES,
     Hints,
     check_rate,
     find_listed_interval,
@@ -24,11 +24,10 @@ from pwmscope.capture.text.columns import LevelColumn
 from pwmscope.capture.text.comparator import Comparator, Crossings
 from pwmscope.capture.text.layout import Layout
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model import Assumption, Line, Plateaus, Voltage, at_once
+from pwmscope.model import Assumption, FloatArray, IntArray, Line, Plateaus, Voltage, at_once
 
 Words: TypeAlias = npt.NDArray[np.unsignedinteger[Any]]
 """Packed levels, a word per row, in an unsigned type of any size."""
-Instants: TypeAlias = npt.NDArray[np.int64]
 
 
 class RowError(CaptureError):
@@ -80,11 +79,11 @@ class RowBatch:
     words: Words
     # shape (n_rows,): The time column in picoseconds, exact, or sample numbers; None where there is
     # none
-    time_ps: npt.NDArray[np.int64] | None
+    time_ps: IntArray | None
     # Whether the file's last row was cut short and left out of this batch
     lost_last_row: bool = False
     # shape (n_rows,): The voltage columns, in the layout's order
-    volts: tuple[npt.NDArray[np.float64], ...] = ()
+    volts: tuple[FloatArray, ...] = ()
 
 
 _DAY_PS: Final = 86_400 * 10**12
@@ -122,7 +121,7 @@ class Steps:
 NO_STEPS: Final = Steps()
 
 
-def find_steps(times: npt.NDArray[np.int64], scale_ps: int = 1) -> Steps:
+def find_steps(times: IntArray, scale_ps: int = 1) -> Steps:
     """Find the shortest and longest step between rows, and the first one back.
 
     >>> find_steps(np.array([0, 2, 3, 1, 9]))
@@ -149,10 +148,10 @@ class ChangedRows:
     first_word: int
     last_word: int
     # shape (n_changes,): Rows that differ from the one above, never the first, counted from it
-    at: npt.NDArray[np.int64]
+    at: IntArray
     words: Words  # shape (n_changes,): Their packed levels
     # shape (n_changes,): Their times in picoseconds or sample numbers; None where rows carry none
-    time_ps: npt.NDArray[np.int64] | None = None
+    time_ps: IntArray | None = None
     # Times of the first and the last row
     first_ps: int = 0
     last_ps: int = 0
@@ -173,22 +172,19 @@ class Changes:
 
     first_word: int  # Packed levels of the first row
     # The changed rows in pieces: a row of data, and for each changed row how far beyond it it is
-    row_parts: tuple[tuple[int, Instants], ...]
+    row_parts: tuple[tuple[int, IntArray], ...]
     words: Words  # shape (n_changes,): Packed levels in each changed row
     # Time of each changed row as the file gives it, in as many pieces; None without a time column
-    time_parts: tuple[Instants, ...] | None
+    time_parts: tuple[IntArray, ...] | None
     row_count: int  # Rows of data in all
     # Time of the first and last row (0 without a time column)
     start_ps: int
     end_ps: int
-    # Shortest and longest step between consecutive rows
-    step_least_ps: int
-    step_most_ps: int
-    step_most_row: int  # Index of the row that ends the longest step
+    steps: Steps  # Between all consecutive rows
     lost_last_row: bool  # Whether the file's last row was cut short and left out
 
     @property
-    def rows(self) -> Instants:
+    def rows(self) -> IntArray:
         """Index of each changed row among the rows of data, shape (n_changes,)."""
         return np.concatenate([at + first for first, at in self.row_parts])
 
@@ -199,7 +195,7 @@ class Changes:
         return first + int(at[-1])
 
     @property
-    def time_ps(self) -> Instants | None:
+    def time_ps(self) -> IntArray | None:
         """Their times in one piece."""
         return None if self.time_parts is None else np.concatenate(self.time_parts)
 
@@ -208,33 +204,29 @@ def gather_changes(
     batches: Iterable[ChangedRows | RowBatch], source: str, layout: Layout
 ) -> Changes:
     """Keep only the changed rows of a stream; samples are never held."""
-    rows: list[tuple[int, Instants]] = []
+    rows: list[tuple[int, IntArray]] = []
     words: list[Words] = []
-    times: list[Instants] = []
+    times: list[IntArray] = []
     first: ChangedRows | None = None
     before: ChangedRows | None = None
-    least, most, most_row = int(np.iinfo(np.int64).max), -1, 0
-    lost_last_row = False
+    least_ps, most, lost_last_row = NO_STEPS.least_ps, (NO_STEPS.most_ps, 0), False
     for batch in batches:
         lost_last_row = batch.lost_last_row
         piece = _condensed(batch) if isinstance(batch, RowBatch) else batch
         if not piece.row_count:
             continue
+        steps_here = [(piece.steps, 0)]
         if before is None:
             first = before = replace(piece, last_word=piece.first_word)
         elif piece.time_ps is not None:
-            step = piece.first_ps - before.last_ps
-            if step < 0:
-                raise backwards(piece.first_row, -step, source, layout)
-            least = min(least, step)
-            if step > most:
-                most, most_row = step, piece.first_row
-        if piece.steps.backwards_at is not None:
-            row = piece.first_row + piece.steps.backwards_at
-            raise backwards(row, piece.steps.backwards_ps, source, layout)
-        least = min(least, piece.steps.least_ps)
-        if piece.steps.most_ps > most:
-            most, most_row = piece.steps.most_ps, piece.first_row + piece.steps.most_at
+            steps_here.insert(0, (find_steps(np.array([before.last_ps, piece.first_ps])), -1))
+        for more, beyond in steps_here:
+            row = piece.first_row + beyond
+            if more.backwards_at is not None:
+                raise backwards(row + more.backwards_at, more.backwards_ps, source, layout)
+            longest = (more.most_ps, row + more.most_at)
+            most = max(most, longest, key=lambda each: each[0])
+            least_ps = min(least_ps, more.least_ps)
         if piece.first_word != before.last_word:
             rows.append((piece.first_row, _FIRST))
             words.append(np.array([piece.first_word], piece.words.dtype))
@@ -253,17 +245,15 @@ def gather_changes(
             row=layout.skip_lines + 1,
         )
     return Changes(
-        first.first_word,
-        tuple(rows),
-        np.concatenate(words),
-        None if first.time_ps is None else tuple(times),
-        count,
-        first.first_ps,
-        before.last_ps,
-        least,
-        most,
-        most_row,
-        lost_last_row,
+        first_word=first.first_word,
+        row_parts=tuple(rows),
+        words=np.concatenate(words),
+        time_parts=None if first.time_ps is None else tuple(times),
+        row_count=count,
+        start_ps=first.first_ps,
+        end_ps=before.last_ps,
+        steps=Steps(least_ps, *most),
+        lost_last_row=lost_last_row,
     )
 
 
@@ -277,20 +267,14 @@ def _condensed(batch: RowBatch) -> ChangedRows:
         return ChangedRows(batch.first_row, 0, 0, 0, np.zeros(0, np.int64), words)
     at = np.flatnonzero(words[1:] != words[:-1]) + 1
     kept = slice(1, None) if at.size == words.size - 1 else at  # all, in a list of changes
-    ends = int(words[0]), int(words[-1])
-    if times is None:
-        return ChangedRows(batch.first_row, words.size, *ends, at, words[kept])
-    return ChangedRows(
-        batch.first_row,
-        words.size,
-        *ends,
-        at,
-        words[kept],
-        times[kept],
-        int(times[0]),
-        int(times[-1]),
-        find_steps(times),
+    changed = ChangedRows(
+        batch.first_row, words.size, int(words[0]), int(words[-1]), at, words[kept]
     )
+    if times is None:
+        return changed
+    first_ps, last_ps = int(times[0]), int(times[-1])
+    steps = find_steps(times)
+    return replace(changed, time_ps=times[kept], first_ps=first_ps, last_ps=last_ps, steps=steps)
 
 
 def joined(parts: Iterable[Changes]) -> Changes:
@@ -341,55 +325,47 @@ class Clock:
     duration_ps: int  # From the first row to the last
     interval_ps: float | None  # The sampling interval
     assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
+    source: str  # The file's name, for messages
     # Whether a voltage of two values changes at its row's time, not somewhere since the row above
     is_uneven: bool = False
 
-    def instants_ps(self, rows: Instants, held: Instants | None) -> Instants:
+    def instants_ps(self, rows: IntArray, held: IntArray | None) -> IntArray:
         """Instants of rows in picoseconds since the first."""
-        if self.basis == "row" or held is None:
-            return at_samples(rows, self.interval_ps or 0.0)
-        if self.basis == "number":
-            return at_samples(held - self.start, self.interval_ps or 0.0)
-        return held - self.start
+        if self.basis == "time" and held is not None:
+            return held - self.start
+        numbers = held - self.start if self.basis == "number" and held is not None else rows
+        return at_samples(numbers, self.interval_ps or 0.0, self.source)
 
-    def edges_ps(self, comparator: Comparator) -> Instants:
+    def edges_ps(self, comparator: Comparator) -> IntArray:
         """Instants at which a voltage changed level."""
         crossings = comparator.crossings
         if self.is_uneven and comparator.is_two_valued:
             return self.instants_ps(crossings.rows, crossings.after)
         return self.crossing_instants_ps(crossings)
 
-    def crossing_instants_ps(self, crossings: Crossings) -> Instants:
+    def crossing_instants_ps(self, crossings: Crossings) -> IntArray:
         """Instants between two rows at which a voltage crossed its threshold, never at 0."""
         before = self.instants_ps(crossings.rows - 1, crossings.before)
         after = self.instants_ps(crossings.rows, crossings.after)
         part = np.rint(crossings.parts * (after - before)).astype(np.int64)
-        crossed: Instants = np.maximum(before + part, 1)
+        crossed: IntArray = np.maximum(before + part, 1)
         return crossed
 
 
 _MAX_PS: Final = 9e18
 
 
-class BeyondReachError(ValueError):
-    """Samples at the rate given come later than 64 bits of picoseconds can tell."""
-
-    def of(self, source: str) -> CaptureError:
-        """Say so of a file."""
-        return CaptureError(
+def at_samples(numbers: IntArray, interval_ps: float, source: str) -> IntArray:
+    """Instants of sample numbers, exact to a picosecond; refused after 106 days."""
+    if numbers.size and max(abs(int(numbers.min())), int(numbers.max())) * interval_ps > _MAX_PS:
+        raise CaptureError(
             source,
             "at this rate the samples come to more than 106 days",
             "give the rate at which they were taken with `rate`",
         )
-
-
-def at_samples(numbers: Instants, interval_ps: float) -> Instants:
-    """Instants of sample numbers, exact to a picosecond; `BeyondReachError` after 106 days."""
-    if numbers.size and max(abs(int(numbers.min())), int(numbers.max())) * interval_ps > _MAX_PS:
-        raise BeyondReachError
     whole = int(interval_ps)
     part = np.rint(numbers * (interval_ps - whole)).astype(np.int64)
-    instants: Instants = numbers * whole + part
+    instants: IntArray = numbers * whole + part
     return instants
 
 
@@ -398,14 +374,13 @@ def find_clock(
     layout: Layout,
     hints: Hints,
     source: str,
-    voltages: Mapping[str, Comparator] = MappingProxyType({}),
+    voltages: Mapping[str, Comparator],
 ) -> Clock:
     """Find out when rows were, and whether each stands for a change or for a sample."""
     rate_hz = hints.rate_hz or layout.rate_hz
     moving = {n: each for n, each in voltages.items() if each.crossings.rows.size}
     if changes.time_parts is None:
-        assert rate_hz is not None  # the file was refused otherwise
-        clock = _counted("row", 0, changes.row_count - 1, rate_hz, hints)
+        clock = _counted(changes, rate_hz, hints, source)
         return replace(clock, assumptions=(*clock.assumptions, *_said_of_edges(moving, clock)))
     if changes.end_ps == changes.start_ps:
         raise CaptureError(
@@ -416,18 +391,15 @@ def find_clock(
             column=layout.time_column,
         )
     if layout.time_kind == "sample":
-        interval_ps, is_even = 0.0, changes.step_most_ps == changes.step_least_ps
+        interval_ps, is_even = 0.0, changes.steps.most_ps == changes.steps.least_ps
     else:
-        interval_ps, is_even = _mean_interval(changes, layout)
+        interval_ps, is_even = _mean_interval(changes, layout, source)
     # A list of changes may begin and end with a row that changes nothing.
     is_list = 2 * changes.words.size >= max(1, changes.row_count - 2)
     if is_list and not is_even:
         _refuse_sloping_changes(moving, layout, source)
     if layout.time_kind == "sample":
-        assert rate_hz is not None  # the file was refused otherwise
-        last = changes.end_ps - changes.start_ps
-        clock = _counted("number", changes.start_ps, last, rate_hz, hints)
-        clock = replace(clock, is_uneven=not is_even)
+        clock = replace(_counted(changes, rate_hz, hints, source), is_uneven=not is_even)
     elif is_list and (not layout.analogue or not is_even):
         clock = _change_clock(changes, changes.time_parts, layout, hints, source)
     else:
@@ -435,17 +407,17 @@ def find_clock(
     return replace(clock, assumptions=(*clock.assumptions, *_said_of_edges(moving, clock)))
 
 
-def _mean_interval(changes: Changes, layout: Layout) -> tuple[float, bool]:
+def _mean_interval(changes: Changes, layout: Layout, source: str) -> tuple[float, bool]:
     """Find the mean step of time from row to row, and whether every step is as long."""
     resolution = resolution_ps(layout.time_unit, layout.time_decimals)
     mean_ps = (changes.end_ps - changes.start_ps) / (changes.row_count - 1)
     tolerance_ps = resolution / (changes.row_count - 1)
     interval_ps = _round_interval(mean_ps, tolerance_ps, layout.rate_hz)
-    if changes.step_most_ps - changes.step_least_ps > max(2 * resolution, 0.01 * mean_ps):
+    if changes.steps.most_ps - changes.steps.least_ps > max(2 * resolution, 0.01 * mean_ps):
         return interval_ps, False
     listed_ps = changes.time_ps
     assert listed_ps is not None  # rows without times have no step either
-    times_ps = at_samples(changes.rows, interval_ps)
+    times_ps = at_samples(changes.rows, interval_ps, source)
     error_ps = int(np.abs(times_ps - (listed_ps - changes.start_ps)).max())
     return interval_ps, error_ps <= resolution + 0.01 * interval_ps
 
@@ -478,18 +450,19 @@ def _said_of_edges(voltages: Mapping[str, Comparator], clock: Clock) -> list[str
     return said
 
 
-def _counted(
-    basis: Literal["row", "number"], start: int, last: int, rate_hz: float, hints: Hints
-) -> Clock:
+def _counted(changes: Changes, rate_hz: float | None, hints: Hints, source: str) -> Clock:
+    assert rate_hz is not None  # the file was refused otherwise
     interval_ps = 1e12 / rate_hz
-    duration_ps = int(at_samples(np.array([last]), interval_ps)[0])
+    basis: Literal["row", "number"] = "row" if changes.time_parts is None else "number"
+    last = changes.row_count - 1 if basis == "row" else changes.end_ps - changes.start_ps
+    duration_ps = int(at_samples(np.array([last]), interval_ps, source)[0])
     why = "the file states" if hints.rate_hz is None else "you said"
     said = Assumption(
         f"Samples are {format_interval(interval_ps)} apart ({format_rate(interval_ps)}), as {why}.",
         "sampling interval", interval_ps, "ps",
         "file" if hints.rate_hz is None else "person", ("rate",),
     )  # fmt: skip
-    return Clock(basis, start, duration_ps, interval_ps, (said,))
+    return Clock(basis, changes.start_ps, duration_ps, interval_ps, (said,), source)
 
 
 def resolution_ps(unit: str, decimals: int) -> int:
@@ -514,7 +487,7 @@ def passes_midnight(layout: Layout, end_ps: int) -> bool:
 
 
 def _change_clock(
-    changes: Changes, listed_ps: tuple[Instants, ...], layout: Layout, hints: Hints, source: str
+    changes: Changes, listed_ps: tuple[IntArray, ...], layout: Layout, hints: Hints, source: str
 ) -> Clock:
     said = ["Most rows change a level, so the file is read as one row per change."]
     if changes.last_changed == changes.row_count - 1:
@@ -528,7 +501,8 @@ def _change_clock(
     interval_ps, coarse = no_finer_than_printed(interval_ps, resolution)
     duration_ps = changes.end_ps - changes.start_ps
     assumptions = (*_origin(changes, layout), *said, more, *coarse)
-    return Clock("time", changes.start_ps, duration_ps, interval_ps, assumptions, is_uneven=True)
+    start_ps = changes.start_ps
+    return Clock("time", start_ps, duration_ps, interval_ps, assumptions, source, is_uneven=True)
 
 
 _COARSE_PS: Final = 10**5
@@ -553,30 +527,59 @@ def no_finer_than_printed(
 
 def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tuple[str, ...]:
     """Say that pulses contradict the rate or unit on which all times rest."""
-    if hints.rate_hz is not None or hints.time_unit is not None:
-        return ()
     by_rate = layout.time_column is None or layout.time_kind == "sample"
+    if not by_rate and (hints.rate_hz is not None or hints.time_unit is not None):
+        return ()  # held against the times themselves
     known = _SERVO_PULSES_PS if by_rate else _PULSES_PS
-    typical = []
-    for line in lines.values():
-        if line.edges_ps.size > 3:
-            spans_ps = np.diff(line.edges_ps)
-            typical.append(float(np.median(np.minimum(spans_ps[:-1], spans_ps[1:]))))
-            if any(low <= typical[-1] <= high for low, high in known):
-                return ()  # one line of pulses will do
-    if not typical:
-        return ()
-    typical_ps = float(np.median(typical))
+    trains = {
+        name: (_typical_width_ps(line), float(np.median(line.edges_ps[2:] - line.edges_ps[:-2])))
+        for name, line in lines.items()
+        if line.edges_ps.size > 3
+    }
+    is_known = any(low <= width <= high for width, _ in trains.values() for low, high in known)
+    servo = [trains[name] for name in trains if lines[name].edges_ps.size >= MIN_CHANGES]
+    factors = _servo_factors(servo) if by_rate and layout.rate_hz else None
+    if not trains or (is_known and factors is None):
+        return ()  # one line of pulses will do
+    widths_ps = [width for width, _ in (trains.values() if factors is None else servo)]
+    last = f"{format_interval(float(np.median(widths_ps)))}"
+    likely = ""
+    if factors is not None and layout.rate_hz:
+        last = f"{format_interval(min(widths_ps))} to {format_interval(max(widths_ps))}"
+        slow, fast = (format_rate(1e12 * factor / layout.rate_hz) for factor in reversed(factors))
+        likely = f" All lines would show such at {slow} to {fast}."
     what, argument = ("stated rate", "rate") if by_rate else ("unit of time", "time_unit")
     return (
         Assumption(
-            f"With the {what} pulses last {format_interval(typical_ps)}, and servo pulses 0.75 ms "
-            f"to 2.25 ms. If that is wrong, give `{argument}`.",
+            f"With the {what} pulses last {last}, and servo pulses 0.75 ms to 2.25 ms.{likely} If "
+            f"that is wrong, give `{argument}`.",
             "time unit" if not by_rate else "sampling rate", None, "", "data", (argument,),
         ),
     )  # fmt: skip
 
 
+def _typical_width_ps(line: Line) -> float:
+    spans_ps = np.diff(line.edges_ps)
+    return float(np.median(np.minimum(spans_ps[:-1], spans_ps[1:])))
+
+
+def _servo_factors(trains: list[tuple[float, float]]) -> tuple[float, float] | None:
+    """Bound by what times must be stretched so that trains of one frame rate are all servo pulses.
+
+    None where they are as they stand, or never would be.
+    """
+    if not trains:
+        return None
+    widths_ps, periods_ps = zip(*trains, strict=True)
+    least = max(_SERVO_PS[0] / min(widths_ps), _FRAMES_PS[0] / min(periods_ps))
+    most = min(_SERVO_PS[1] / max(widths_ps), _FRAMES_PS[1] / max(periods_ps))
+    is_one_rate = max(periods_ps) <= 1.02 * min(periods_ps)
+    return (least, most) if is_one_rate and least <= most and not least <= 1 <= most else None
+
+
+_SERVO_PS: Final = (750 * 10**6, 2250 * 10**6)
+_FRAMES_PS: Final = (2400 * 10**6, 25 * 10**9)
+"""Widths and frame periods of servo pulses (common practice)."""
 _SERVO_PULSES_PS: Final = ((250 * 10**6, 600 * 10**6), (750 * 10**6, 3 * 10**9))
 """Servo pulses, and the marks of sum trains; a rate may be wrong by any factor."""
 _PULSES_PS: Final = ((30 * 10**6, 100 * 10**6), (110 * 10**6, 3 * 10**9))
@@ -601,10 +604,10 @@ def _sample_clock(
             "found from the time column."
         )
     else:
-        interval_ps = float(changes.step_most_ps)
-        line = layout.skip_lines + 1 + changes.step_most_row
+        interval_ps = float(changes.steps.most_ps)
+        line = layout.skip_lines + 1 + changes.steps.most_at
         sentence = (
-            f"Rows are samples at uneven steps of {format_interval(changes.step_least_ps)} to "
+            f"Rows are samples at uneven steps of {format_interval(changes.steps.least_ps)} to "
             f"{format_interval(interval_ps)} (row {line}). The longest is taken as the sampling "
             "interval, so uncertainties are large."
         )
@@ -617,9 +620,8 @@ def _sample_clock(
     check_rate(hints, interval_ps, source)
     said += _contradicted(layout, hints, interval_ps)
     basis: Literal["row", "time"] = "row" if is_even else "time"
-    return Clock(
-        basis, changes.start_ps, duration_ps, interval_ps, tuple(said), is_uneven=not is_even
-    )
+    start_ps, is_uneven = changes.start_ps, not is_even
+    return Clock(basis, start_ps, duration_ps, interval_ps, tuple(said), source, is_uneven)
 
 
 def _round_interval(mean_ps: float, tolerance_ps: float, stated_hz: float | None) -> float:
@@ -640,23 +642,6 @@ def _contradicted(layout: Layout, hints: Hints, interval_ps: float) -> tuple[str
         f"The time column shows {format_rate(interval_ps)} where the lines above the table state "
         f"{format_rate(1e12 / rate_hz)}; the time column counts.",
     )
-
-
-def timed_lines(
-    changes: Changes, clock: Clock, layout: Layout, comparators: Mapping[str, Comparator]
-) -> tuple[dict[str, Line], tuple[str, ...]]:
-    """Split changed words into lines at the clock's instants; see `_find_lines`."""
-    crossed_ps = {name: clock.edges_ps(comparator) for name, comparator in comparators.items()}
-    lines, said = _find_lines(changes, clock, layout, crossed_ps)
-    for name, comparator in comparators.items():
-        if clock.is_uneven and comparator.is_two_valued:
-            continue  # two values show no rise
-        lines[name] = replace(
-            lines[name],
-            plateaus=_plateaus(comparator, clock, changes),
-            voltage=None if clock.is_uneven else _voltage(comparator, clock, changes),
-        )
-    return lines, said
 
 
 def _voltage(comparator: Comparator, clock: Clock, changes: Changes) -> Voltage | None:
@@ -680,13 +665,10 @@ def _plateaus(comparator: Comparator, clock: Clock, changes: Changes) -> Plateau
     return Plateaus(begin_ps, lasts_ps, figures[:, 0], figures[:, 1], rise_ps, interval_ps)
 
 
-def _find_lines(
-    changes: Changes,
-    clock: Clock,
-    layout: Layout,
-    crossed_ps: Mapping[str, Instants],
+def timed_lines(
+    changes: Changes, clock: Clock, layout: Layout, comparators: Mapping[str, Comparator]
 ) -> tuple[dict[str, Line], tuple[str, ...]]:
-    """Split the changed words of a table into its lines."""
+    """Split the changed words of a table into its lines, at the clock's instants."""
     masks: dict[str, int] = {}
     said: list[str] = []
     flipped = _flipped(changes)
@@ -697,8 +679,9 @@ def _find_lines(
         parts, start = (clock.instants_ps(changes.rows, changes.time_ps),), 0
 
     def split(name: str) -> tuple[Line, int]:
-        if name in crossed_ps:
-            edges_ps = crossed_ps[name]
+        comparator = comparators.get(name)
+        if comparator is not None:
+            edges_ps = clock.edges_ps(comparator)
         else:
             own, begin, found = flipped.dtype.type(masks[name] & most), 0, []
             for part in parts:
@@ -709,9 +692,13 @@ def _find_lines(
             edges_ps -= start
         kept_ps = without_zero_widths(edges_ps)
         line = Line(name, kept_ps, int(bool(changes.first_word & masks[name])))
+        if comparator is not None and not (clock.is_uneven and comparator.is_two_valued):
+            plateaus = _plateaus(comparator, clock, changes)  # two values show no rise
+            voltage = None if clock.is_uneven else _voltage(comparator, clock, changes)
+            line = replace(line, plateaus=plateaus, voltage=voltage)
         return line, edges_ps.size - kept_ps.size
 
-    for level in layout.placed_levels:
+    for level in layout.levels:
         width = _width(level, changes)
         if level.is_bus and not level.has_stated_width:
             said.append(
@@ -751,12 +738,12 @@ def _width(level: LevelColumn, changes: Changes) -> int:
     return max(1, bits.bit_length())
 
 
-def without_zero_widths(edges_ps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+def without_zero_widths(edges_ps: IntArray) -> IntArray:
     """Drop edges that cancel: of each run of equal times keep one if its count is odd."""
     if bool((edges_ps[1:] > edges_ps[:-1]).all()):
         return edges_ps
     instants, counts = np.unique(edges_ps, return_counts=True)
-    kept: npt.NDArray[np.int64] = instants[counts % 2 == 1]
+    kept: IntArray = instants[counts % 2 == 1]
     return kept
 
 
@@ -778,21 +765,17 @@ def select_lines(lines: dict[str, Line], hints: Hints, source: str) -> dict[str,
 
 
 def no_edges(
-    names: Iterable[str], rows: int, source: str, quiet: Iterable[str] = ()
+    names: Iterable[str], length: str, source: str, quiet: Iterable[str] = ()
 ) -> CaptureError:
-    """Say that no line ever changes."""
+    """Say that no line ever changes in so many rows, or so long."""
     shown = list(names)
-    names = [*shown[:8], "..."] if len(shown) > 8 else shown
+    shown[8:] = ["..."] * (len(shown) > 8)
+    found = f"none of the lines ({', '.join(shown)}) changes level in {length}"
     flat = ", ".join(list(quiet)[:8])
     if flat:
+        found += f"; the voltage of {flat} does not show two state levels"
         return CaptureError(
-            source,
-            f"none of the lines ({', '.join(names)}) changes level in {rows} rows; the voltage of "
-            f"{flat} does not show two state levels",
-            "check the ground wire and the clips, or give `threshold`",
+            source, found, "check the ground wire and the clips, or give `threshold`"
         )
-    return CaptureError(
-        source,
-        f"none of the lines ({', '.join(names)}) changes level in {rows} rows",
-        "check the ground wire, the clips and the recording's length, then record again",
-    )
+    remedy = "check the ground wire, the clips and the recording's length, then record again"
+    return CaptureError(source, found, remedy)

@@ -10,8 +10,14 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from pwmscope.capture.reader.hints import Hints, find_listed_interval, format_interval, kept
-from pwmscope.capture.text.columns import MAX_COLUMNS, MAX_LINES
+from pwmscope.capture.reader.hints import (
+    MAX_LINES,
+    Hints,
+    find_listed_interval,
+    format_interval,
+    kept,
+)
+from pwmscope.capture.text.dialect import MAX_COLUMNS
 from pwmscope.capture.text.edges import (
     DisorderError,
     at_samples,
@@ -28,14 +34,14 @@ from pwmscope.capture.text.rows import (
     is_blank,
     negative_length,
     read_duration,
-    read_level,
+    read_event_level,
     read_time,
     scan_table,
     time_type,
     whole_rows,
 )
 from pwmscope.errors import CaptureError
-from pwmscope.model import PS_PER_S, Assumption, Capture, Line
+from pwmscope.model import PS_PER_S, Capture, IntArray, Line
 
 _MARGIN_PS = PS_PER_S // 1000
 """Silence put before a first event that has no time 0 before it, so that it counts as one."""
@@ -45,14 +51,14 @@ _MARGIN_PS = PS_PER_S // 1000
 class _Listed:
     """What the list says of one line so far: instants, and the level after each."""
 
-    times: list[npt.NDArray[np.int64]] = field(default_factory=list)
+    times: list[IntArray] = field(default_factory=list)
     levels: list[npt.NDArray[np.int8]] = field(default_factory=list)
     last_time: int | None = None
     last_level: int = -1
     end: int = 0  # Where the lengths of its levels have come to
 
     @property
-    def times_ps(self) -> npt.NDArray[np.int64]:
+    def times_ps(self) -> IntArray:
         return np.concatenate(self.times)
 
 
@@ -66,11 +72,11 @@ def read_event_list(
     listed: dict[str, _Listed] = {}
     end, count, is_cut = 0, 0, False
     scan = _scan(text.path, layout)
-    for frame, lacks_last in whole_rows(text.path, layout, scan, batch_rows, text.source):
+    for frame, lacks_last in whole_rows(text.path, layout, scan, batch_rows):
         is_cut = lacks_last
-        batch = _batch(frame, layout)
+        batch = _batch(frame, layout, text.source)
         _take(batch, listed, layout, text.source, count)
-        if layout.events is not None and layout.events.is_run:
+        if layout.listed.is_run:
             end, count = _ended(listed), count + batch.times.size
             continue
         ends = batch.times if batch.durations is None else batch.times + batch.durations
@@ -85,16 +91,16 @@ def read_event_list(
         )
     origin, said = _origin(listed, layout)
     lines, vanished = _lines(listed, origin, layout)
-    times_ps = np.concatenate([line.times_ps for line in listed.values()])
+    edges_ps = np.unique(np.concatenate([line.edges_ps for line in lines.values()]))
     if len(lines) > MAX_LINES and hints.lines is None:
-        lines, sentence = kept([lines], hints, text.source)
-        said = (*said, Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
+        lines, more = kept([lines], hints, text.source)
+        said = (*said, more)
     else:
         lines = select_lines(lines, hints, text.source)
     if not any(line.edges_ps.size for line in lines.values()):
-        raise no_edges(lines, count, text.source)
+        raise no_edges(lines, f"{count} rows", text.source)
     interval_ps, more = find_listed_interval(
-        (np.unique(times_ps),), _resolution(layout), layout.rate_hz, hints, text.source
+        (edges_ps,), _resolution(layout), layout.rate_hz, hints, text.source
     )
     interval_ps, coarse = no_finer_than_printed(interval_ps, _resolution(layout))
     assumptions = [*text.assumptions, *layout.assumptions, *said, more, *coarse]
@@ -111,9 +117,9 @@ def _ended(listed: dict[str, _Listed]) -> int:
 
 
 def _resolution(layout: Layout) -> int:
-    events = layout.events
+    events = layout.listed
     coarsest = resolution_ps(layout.time_unit, layout.time_decimals)
-    if events is not None and events.duration is not None:
+    if events.duration is not None:
         coarsest = max(coarsest, resolution_ps(events.duration_unit, events.duration_decimals))
     return coarsest
 
@@ -122,10 +128,10 @@ def _resolution(layout: Layout) -> int:
 class _Batch:
     """Some rows: instants, names of lines, and levels or else durations."""
 
-    times: npt.NDArray[np.int64]
+    times: IntArray
     names: pl.Series
     levels: npt.NDArray[np.int8]
-    durations: npt.NDArray[np.int64] | None
+    durations: IntArray | None
 
 
 def refuse_disorder(frames: Iterable[pl.DataFrame], layout: Layout, source: str) -> None:
@@ -133,57 +139,44 @@ def refuse_disorder(frames: Iterable[pl.DataFrame], layout: Layout, source: str)
     listed: dict[str, _Listed] = {}
     count = 0
     for frame in frames:
-        batch = _batch(_select(frame.lazy(), replace(layout, is_loose=True)).collect(), layout)
+        cells = _select(frame.lazy(), replace(layout, is_loose=True)).collect()
+        batch = _batch(cells, layout, source)
         _take(batch, listed, layout, source, count)
         count += batch.times.size
 
 
-def _batch(frame: pl.DataFrame, layout: Layout) -> _Batch:
+def _batch(frame: pl.DataFrame, layout: Layout, source: str) -> _Batch:
     times = frame.get_column("time").to_numpy()
-    durations = frame.get_column("value").to_numpy() if _lists_pulses(layout) else None
+    events = layout.listed
+    durations = frame.get_column("value").to_numpy() if events.duration is not None else None
     if layout.time_kind == "sample" and layout.rate_hz is not None:
-        numbers, times = times, at_samples(times, 1e12 / layout.rate_hz)
-        if durations is not None and _counts_samples(layout):
-            is_end = layout.events is not None and layout.events.is_end
-            ends = durations if is_end else numbers + durations
-            durations = at_samples(ends, 1e12 / layout.rate_hz) - times
+        numbers, times = times, at_samples(times, 1e12 / layout.rate_hz, source)
+        if durations is not None and events.duration_unit == layout.time_unit:  # in samples too
+            ends = durations if events.is_end else numbers + durations
+            durations = at_samples(ends, 1e12 / layout.rate_hz, source) - times
     levels = frame.get_column("value").cast(pl.Int8, strict=False).to_numpy()
     return _Batch(times, frame.get_column("line"), levels, durations)
 
 
-def _counts_samples(layout: Layout) -> bool:
-    """Whether a list of pulses at sample numbers gives their ends or lengths in samples too."""
-    events = layout.events
-    return events is not None and events.duration_unit == layout.time_unit
-
-
-def _lists_pulses(layout: Layout) -> bool:
-    return layout.events is not None and layout.events.duration is not None
-
-
 def _scan(path: Path, layout: Layout) -> pl.LazyFrame:
-    time = layout.columns.index(layout.time_column or "")
-    return _select(scan_table(path, layout, {time: time_type(layout)}), layout)
+    return _select(scan_table(path, layout, {layout.time_place: time_type(layout)}), layout)
 
 
 def _select(table: pl.LazyFrame, layout: Layout) -> pl.LazyFrame:
-    events = layout.events
-    assert events is not None  # read_table chose this reader because of it
-    time = layout.columns.index(layout.time_column or "")
-    is_text = layout.is_text
+    events, time, is_text = layout.listed, layout.time_place, layout.is_text
     if events.level is not None:
-        value = read_level(pl.col(f"c{events.level}").str.strip_chars(' \t\r"').str.to_lowercase())
+        value = read_event_level(layout)
     else:
         value = read_duration(layout)
         if events.is_end and layout.time_kind != "sample":
-            value = value - read_time(pl.col(f"c{time}"), layout, is_text=is_text)
+            value = value - read_time(layout, is_text=is_text)
     line = (
         pl.lit("line1")
         if events.line is None
         else pl.col(f"c{events.line}").str.strip_chars(' \t\r"')
     )
     return table.select(
-        read_time(pl.col(f"c{time}"), layout, is_text=is_text).alias("time"),
+        read_time(layout, is_text=is_text).alias("time"),
         line.alias("line"),
         value.alias("value"),
         pl.lit(value=False).alias("bad"),
@@ -195,7 +188,7 @@ def _take(
     batch: _Batch, listed: dict[str, _Listed], layout: Layout, source: str, first_row: int
 ) -> None:
     disorders: list[DisorderError] = []
-    is_run = layout.events is not None and layout.events.is_run
+    is_run = layout.listed.is_run
     if is_run and bool((batch.times < 0).any()):
         disorders.append(
             negative_length(layout, source, first_row + int((batch.times < 0).argmax()))
@@ -211,7 +204,7 @@ def _take(
                     "export fewer lines, or name the column that names them 'line'",
                     first_line=layout.skip_lines + 1,
                     index=first_row + int(at[0]),
-                    column=layout.columns[layout.events.line or 0] if layout.events else None,
+                    column=layout.columns[layout.listed.line or 0],
                 )
             )
             break
@@ -238,8 +231,8 @@ def _take(
 
 def _find_disorder(
     line: _Listed,
-    times: npt.NDArray[np.int64],
-    at: npt.NDArray[np.int64],
+    times: IntArray,
+    at: IntArray,
     place: tuple[Layout, str, int],
     name: str,
 ) -> DisorderError | None:
@@ -265,9 +258,9 @@ def _find_disorder(
 def _origin(listed: dict[str, _Listed], layout: Layout) -> tuple[int, tuple[str, ...]]:
     starts = [int(line.times_ps[0]) for line in listed.values()]
     start = min(starts)
-    lists_edges = layout.events is not None and layout.events.is_edge
+    lists_edges, lists_pulses = layout.listed.is_edge, layout.listed.duration is not None
     is_lone_low = _is_lone_low(listed) and not lists_edges
-    lists_levels = starts.count(start) > 1 and not _lists_pulses(layout) and not lists_edges
+    lists_levels = starts.count(start) > 1 and not lists_pulses and not lists_edges
     # All lines at one instant, some of them low: levels, for no two lines fall with the first row.
     firsts = [int(line.levels[0][0]) for line in listed.values()]
     is_state = lists_levels and starts.count(start) == len(starts) and 0 in firsts
@@ -277,7 +270,7 @@ def _origin(listed: dict[str, _Listed], layout: Layout) -> tuple[int, tuple[str,
             return 0, ("What is listed at time 0 is the level at the start.",)
         said = (f"Time 0 is the file's own, {format_interval(start)} before the first row.",)
         return 0, (*said, *("The first row lists the level at the start.",) * is_lone_low)
-    if lists_levels or (is_lone_low and not _lists_pulses(layout)):
+    if lists_levels or (is_lone_low and not lists_pulses):
         return start, (f"Time 0 is the first row ({start / PS_PER_S:.9g} s in the file). It lists "
                        "the levels at the start.",)  # fmt: skip
     return start - _MARGIN_PS, (
@@ -294,7 +287,7 @@ def _is_lone_low(listed: dict[str, _Listed]) -> bool:
 def _lines(listed: dict[str, _Listed], origin: int, layout: Layout) -> tuple[dict[str, Line], int]:
     lines: dict[str, Line] = {}
     vanished = 0
-    is_lone_low = _is_lone_low(listed) and not (layout.events and layout.events.is_edge)
+    is_lone_low = _is_lone_low(listed) and not layout.listed.is_edge
     for name, line in listed.items():
         times = line.times_ps - origin
         levels = np.concatenate(line.levels)

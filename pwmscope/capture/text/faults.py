@@ -29,8 +29,12 @@ from pwmscope.capture.text.edges import (
 from pwmscope.capture.text.event_list import refuse_disorder
 from pwmscope.capture.text.layout import MAX_LINE_BYTES, Layout
 from pwmscope.capture.text.rows import (
+    CLOSE_QUOTE,
     MEND,
+    NOTHING_TO_READ,
+    OPEN_QUOTE,
     cell_checks,
+    is_row,
     read_lengths,
     read_time,
     refuse_negative,
@@ -49,21 +53,32 @@ def first_fault(path: Path, layout: Layout, source: str, met: CaptureError) -> C
     """Find the first fault of a table in which one was met; that one where none is found."""
     try:
         with reading(path):
-            return fault_in(_blocks(path), layout, source) or met
+            sound = met.index if isinstance(met, DisorderError) else 0
+            return fault_in(_blocks(path), layout, source, sound=sound) or met
     except CaptureError as error:  # packed data are damaged below all rows that could be read
         return error
 
 
 def fault_in(
-    blocks: Iterable[bytes], layout: Layout, source: str, first_line: int = 1
+    blocks: Iterable[bytes], layout: Layout, source: str, first_line: int = 1, *, sound: int = 0
 ) -> CaptureError | None:
-    """Find the first fault in blocks of whole lines, of which the first has this number."""
-    rows = _SoundRows(layout, source)
+    """Find the first fault in blocks of whole lines, of which the first has this number.
+
+    So many rows are known to be sound.
+    """
+    is_plain = layout.events is None and layout.runs is None and not layout.is_quoted
+    rows = _SoundRows(layout, source, sound if is_plain else 0)
     try:
         _refuse_disorder(rows.frames(blocks, first_line), layout, source)
     except DisorderError as error:
         return error.at(int(rows.lines[error.index - rows.first]))
     return rows.fault
+
+
+def _has_blanks(block: bytes, delimiter: str) -> bool:
+    """Whether a line of a block may be blank, or a row of empty cells."""
+    begins = [mark.encode() for mark in (delimiter, "\n", "\r", " ", "\t")]
+    return block.startswith(tuple(begins)) or any(b"\n" + mark in block for mark in begins)
 
 
 def _blocks(path: Path) -> Iterator[bytes]:
@@ -96,8 +111,7 @@ def _timed(frames: Iterator[pl.DataFrame], layout: Layout) -> Iterator[RowBatch]
     first_row = 0
     for frame in frames:
         if layout.time_column is not None:
-            cell = pl.col(f"c{layout.columns.index(layout.time_column)}")
-            times = frame.select(read_time(cell, layout, is_text=True)).to_series().to_numpy()
+            times = frame.select(read_time(layout, is_text=True)).to_series().to_numpy()
             yield RowBatch(first_row, np.zeros(0, np.uint8), times)
         first_row += frame.height
 
@@ -105,8 +119,9 @@ def _timed(frames: Iterator[pl.DataFrame], layout: Layout) -> Iterator[RowBatch]
 class _SoundRows:
     """The rows of a table above the first that cannot be read, and what is wrong with that one."""
 
-    def __init__(self, layout: Layout, source: str) -> None:
+    def __init__(self, layout: Layout, source: str, known: int) -> None:
         self._layout = layout
+        self._known = known  # Rows that need no second look
         self._source = source
         self._checks = cell_checks(layout)
         self._ordered = _last_ordered(layout)
@@ -117,8 +132,13 @@ class _SoundRows:
 
     def frames(self, blocks: Iterable[bytes], first_line: int) -> Iterator[pl.DataFrame]:
         """Give the rows in frames of columns ``c0``, ``c1``, ..., all of them text."""
-        number = first_line
+        number, passed = first_line, 0
         for block in blocks:
+            count = block.count(b"\n")
+            is_known = number > self._layout.skip_lines and passed + count < self._known - 1
+            if is_known and not _has_blanks(block, self._layout.delimiter):
+                passed, number = passed + count, number + count
+                continue
             lines = block.decode("utf-8", "replace").replace("\r\n", "\n").split("\n")
             above = max(0, self._layout.skip_lines + 1 - number)
             table = self._table(lines[above:], number + above)
@@ -127,6 +147,7 @@ class _SoundRows:
             sound = table.head(at + (position > self._ordered)).filter("is_row")
             self.first += self.lines.size
             self.lines = sound["number"].to_numpy()
+            passed += self.lines.size
             yield sound
             if self.fault is not None:
                 return
@@ -136,7 +157,7 @@ class _SoundRows:
         """Split the lines that are not blank into cells, and check each."""
         delimiter, width = self._layout.delimiter, len(self._layout.columns)
         if self._layout.is_quoted and delimiter != SPACES:
-            lines = _unquoted(lines, delimiter, width)
+            lines = _unquoted(lines, self._layout)
         line = pl.col("line")
         if delimiter == SPACES:
             marked = line.str.strip_chars().str.replace_all(r"\s+", _MARK)
@@ -174,6 +195,7 @@ class _SoundRows:
         width = len(self._layout.columns)
         marks = {-1: table["is_open"], **{i: table[f"w{i}"] for i in self._checks}}
         marks[width] = table["count"] > width
+        marks[width + 2] = ~table["is_row"] & ~table["is_hollow"]
         hollow = table["is_hollow"].arg_max() if table["is_hollow"].any() else None
         if hollow is not None:
             if not table["is_hollow"][hollow:].all():
@@ -193,13 +215,16 @@ class _SoundRows:
         """Say what is wrong with a row."""
         width = len(self._layout.columns)
         if position == -1:
+            if row["line"].startswith(_OPEN + _OPEN):
+                return RowError(self._source, OPEN_QUOTE, CLOSE_QUOTE, row=row["number"])
             found = "the rows cannot be told apart, as after a quote that is not closed"
             remedy = f"every row must have {width} cells; export the recording again"
             return RowError(self._source, found, remedy, row=row["number"])
         if position == width:
             return self._error(f"{row['count']} cells found, expected {width}", row["number"])
         if position > width:
-            return self._error("a row of empty cells found", row["number"])
+            found = NOTHING_TO_READ if position > width + 1 else "a row of empty cells found"
+            return self._error(found, row["number"])
         cell = row[f"c{position}"]
         return _wrong_cell(self._source, self._layout, position, row["number"], cell)
 
@@ -220,7 +245,7 @@ class _SoundRows:
 
 def _last_ordered(layout: Layout) -> int:
     """Place of the last cell of a row that must be known to tell whether it is in order."""
-    time = -1 if layout.time_column is None else layout.columns.index(layout.time_column)
+    time = -1 if layout.time_column is None else layout.time_place
     if layout.events is not None:
         return max(time, *(p for p in layout.events.positions if p is not None))
     return time if layout.runs is None else max(layout.runs.positions)
@@ -229,8 +254,12 @@ def _last_ordered(layout: Layout) -> int:
 _MAX_LINES_OF_CELL: Final = 20
 
 
-def _unquoted(lines: list[str], delimiter: str, width: int) -> list[str]:
-    """Separate the cells of lines with quotes; a line with an open quote begins with a mark."""
+def _unquoted(lines: list[str], layout: Layout) -> list[str]:
+    """Separate the cells of lines with quotes; a line with an open quote begins with a mark.
+
+    With two, where its cell ends further down and takes in what is a row by itself.
+    """
+    delimiter, width = layout.delimiter, len(layout.columns)
     mark = re.escape(delimiter)
     whole = re.compile(rf'(?:^|(?<={mark})) *"[^"]*" *(?={mark}|$)')
     found = list(lines)
@@ -244,7 +273,10 @@ def _unquoted(lines: list[str], delimiter: str, width: int) -> list[str]:
             joined = " ".join(lines[i:end])
             cells = split(joined, delimiter)
             if '"' not in whole.sub("", joined) and len(cells) == width:  # a cell of some lines
-                found[i:end] = [_MARK.join(cells), *[""] * (end - i - 1)]
+                if any(is_row(each, layout) for each in lines[i + 1 : end]):
+                    found[i] = _OPEN + _OPEN + line
+                else:
+                    found[i:end] = [_MARK.join(cells), *[""] * (end - i - 1)]
                 break
         else:
             found[i] = _OPEN + line

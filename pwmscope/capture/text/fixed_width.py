@@ -277,14 +277,10 @@ def read_block(buffer: bytearray, size: int, plan: Plan) -> Block:
         if read is None:
             break
         piece, taken = read
-        pieces.append(_moved(piece, rows))
+        pieces.append(replace(piece, first_row=rows))
         rows += piece.row_count
         place += taken
     return Block(tuple(pieces), rows, place)
-
-
-def _moved(piece: ChangedRows, first_row: int) -> ChangedRows:
-    return replace(piece, first_row=first_row)
 
 
 def _run_length(lines: Bytes, width: int) -> int:

@@ -6,17 +6,18 @@ import codecs
 import functools
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import Any, BinaryIO, Final
 
 from pwmscope.capture.reader.hints import Hints, format_rate, size_of_unit
 from pwmscope.capture.reader.unpack import (
     HEAD_BYTES,
     bounded,
+    called,
     find_packing,
     name_of,
     open_bytes,
@@ -26,13 +27,11 @@ from pwmscope.capture.reader.unpack import (
 from pwmscope.capture.text.cells import (
     THOUSANDS,
     Spelling,
-    Stated,
     Sweeper,
     may_be_thousands,
     read_preamble,
 )
 from pwmscope.capture.text.columns import (
-    MAX_LINES,
     Column,
     LevelColumn,
     Sheet,
@@ -42,7 +41,6 @@ from pwmscope.capture.text.columns import (
 )
 from pwmscope.capture.text.dialect import (
     SPACES,
-    Dialect,
     find_dialect,
     split,
     tight,
@@ -73,7 +71,6 @@ _MARKS: Final = ((codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-
 _PROBES: Final = 64
 _MAX_ZEROS: Final = 16
 """More zero bytes than these among a file's first are no damage: the file is no text."""
-__all__ = ["MAX_LINES", "Layout", "find_layout"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,28 +78,32 @@ class Text:
     """A text file that can be scanned."""
 
     path: Path  # A file of the same text in UTF-8, plain, gzip or Zstandard
-    source: str  # The name of the file that the person gave, for messages
     head: str  # Its first lines
     assumptions: tuple[str, ...]  # What was done to it, each a plain sentence
     # Zero bytes in its first lines, which are to be refused
     damage: CaptureError | None = None
 
+    @property
+    def source(self) -> str:
+        """The name of the file that the person gave, for messages."""
+        return name_of(self.path)
+
     @classmethod
-    def of(cls, path: Path, start: bytes, source: str, assumptions: tuple[str, ...]) -> Text:
+    def of(cls, path: Path, start: bytes, assumptions: tuple[str, ...] = ()) -> Text:
         """Make one of its first bytes."""
         zeros = start.count(0)
         damage = None
         if zeros:
             at = start.index(0)
             damage = CaptureError(
-                source,
+                name_of(path),
                 "zero bytes found, expected text",
                 "this is not a CSV file, export the recording as CSV",
                 row=start[:at].count(b"\n") + 1,
             )
             if zeros > _MAX_ZEROS or _is_no_text(start[:at]):
                 raise damage
-        return cls(path, source, _decode_head(start), assumptions, damage)
+        return cls(path, _decode_head(start), assumptions, damage)
 
     def more(self, size: int = 1 << 20) -> str:
         """Read a longer head, 1 MiB unless told."""
@@ -117,30 +118,36 @@ def open_text(path: Path) -> Iterator[Text]:
     members are copied to a temporary file in UTF-8, which is deleted at the end of the
     ``with`` block; other files are used as they are.
     """
-    source = name_of(path)
     start = read_head(path)
-    encoding = _encoding_of(start, source)
+    encoding = _encoding_of(start, name_of(path))
     ends = _line_ends(start, encoding)
     is_zip = find_packing(path) == "zip"
     if encoding == "utf-8" and not ends and not is_zip:
-        text = Text.of(path, start, source, ())
-        _refuse_endless(path, source)
+        text = Text.of(path, start)
+        _refuse_endless(path)
         yield text
         return
-    with tempfile.TemporaryDirectory(prefix="pwmscope-") as folder:
-        copy = Path(folder) / "text"
+    with _temporary(path) as copy:
         with reading(path):
             _copy(path, copy, encoding, lone_returns=ends)
-        _refuse_endless(copy, source)
+        _refuse_endless(copy)
         said = _said(encoding, lone_returns=ends, is_zip=is_zip)
-        yield Text.of(copy, read_head(copy), source, (said,))
+        yield Text.of(copy, read_head(copy), (said,))
+
+
+@contextmanager
+def _temporary(path: Path) -> Iterator[Path]:
+    """Give a place for a file's text, called as that file is."""
+    with tempfile.TemporaryDirectory(prefix="pwmscope-") as folder:
+        copy = Path(folder) / "text"
+        with called(copy, name_of(path)):
+            yield copy
 
 
 @contextmanager
 def rewritten(text: Text) -> Iterator[Text]:
     """Copy a text whose later bytes are no UTF-8 after all, read as Windows-1252."""
-    with tempfile.TemporaryDirectory(prefix="pwmscope-") as folder:
-        copy = Path(folder) / "text"
+    with _temporary(text.path) as copy:
         with reading(text.path):
             _copy(text.path, copy, "cp1252", lone_returns=False)
         said = _said("cp1252", lone_returns=False, is_zip=False)
@@ -151,9 +158,8 @@ def rewritten(text: Text) -> Iterator[Text]:
 @contextmanager
 def swept(text: Text, layout: Layout) -> Iterator[tuple[Text, Layout]]:
     """Copy a table without the remarks among and below its rows; all rows keep their line."""
-    refuse_endless_packed(text.path, text.source)
-    with tempfile.TemporaryDirectory(prefix="pwmscope-") as folder:
-        copy = Path(folder) / "text"
+    refuse_endless_packed(text.path)
+    with _temporary(text.path) as copy:
         sweeper = Sweeper(len(layout.columns), layout.skip_lines)
         in_pairs, any_quotes = True, False
         with reading(text.path), open_bytes(text.path) as packed, copy.open("wb") as out:
@@ -242,7 +248,7 @@ def _line_ends(head: bytes, encoding: str) -> bool:
 
 
 def _said(encoding: str, *, lone_returns: bool, is_zip: bool) -> str:
-    said = []
+    said: list[str] = []
     if is_zip:
         said.append("the zip file was unpacked")
     if encoding.startswith("utf-16"):
@@ -269,7 +275,7 @@ def _transcode(packed: BinaryIO, out: BinaryIO, encoding: str, *, lone_returns: 
     is_first, held = True, ""
     while True:
         block = packed.read(_BLOCK)
-        text = held + decoder.decode(block, final=not block)
+        text = held + decoder.decode(block)  # half a letter at the end of the file is none
         held = ""
         if is_first:
             text, is_first = text.removeprefix("\ufeff"), False
@@ -282,11 +288,11 @@ def _transcode(packed: BinaryIO, out: BinaryIO, encoding: str, *, lone_returns: 
             return
 
 
-def _refuse_endless(path: Path, source: str) -> None:
+def _refuse_endless(path: Path) -> None:
     """Refuse a file with a line of more than 1 MiB, by its head and by probes further on."""
     head = read_head(path, MAX_LINE_BYTES)
     if len(head) == MAX_LINE_BYTES and b"\n" not in head:
-        raise _endless(source)
+        raise _endless(path)
     if find_packing(path) != "plain":
         return
     size = path.stat().st_size
@@ -296,38 +302,34 @@ def _refuse_endless(path: Path, source: str) -> None:
             file.seek(at)
             # A longer line than the step hides from no probe.
             if b"\n" not in file.read(8192) and b"\n" not in file.read(MAX_LINE_BYTES):
-                raise _endless(source)
+                raise _endless(path)
 
 
-def refuse_endless_packed(path: Path, source: str) -> None:
+def refuse_endless_packed(path: Path) -> None:
     """Refuse a packed file with a line, or a run of blank lines, of more than 1 MiB."""
     if find_packing(path) != "plain":
         status = path.stat()
-        _look_through(path, source, status.st_size, status.st_mtime_ns)
+        _look_through(path, status.st_size, status.st_mtime_ns)
 
 
 @functools.lru_cache(maxsize=16)
-def _look_through(path: Path, source: str, _size: int, _changed_ns: int) -> None:
+def _look_through(path: Path, _size: int, _changed_ns: int) -> None:
     since_end = blank = 0
     with reading(path), open_bytes(path) as file:
         while block := file.read(_BLOCK):
             first, last = block.find(b"\n"), block.rfind(b"\n")
             if since_end + (len(block) if first < 0 else first) > MAX_LINE_BYTES:
-                raise _endless(source)
+                raise _endless(path)
             since_end = since_end + len(block) if last < 0 else len(block) - last - 1
             blank = blank + len(block) if not block.strip(b"\r\n") else 0
             if blank > MAX_LINE_BYTES:
-                raise CaptureError(
-                    source, "more than 1 MiB of blank lines found", "export the recording again"
-                )
+                found = "more than 1 MiB of blank lines found"
+                raise CaptureError(name_of(path), found, "export the recording again")
 
 
-def _endless(source: str) -> CaptureError:
-    return CaptureError(
-        source,
-        f"a line is longer than {MAX_LINE_BYTES // 1024} KiB",
-        "export the recording as CSV, one row a line",
-    )
+def _endless(path: Path) -> CaptureError:
+    found = f"a line is longer than {MAX_LINE_BYTES // 1024} KiB"
+    return CaptureError(name_of(path), found, "export the recording as CSV, one row a line")
 
 
 def _decode_head(head: bytes, size: int = HEAD_BYTES) -> str:
@@ -376,17 +378,18 @@ class Layout:
     @property
     def level_columns(self) -> tuple[str, ...]:
         """Names of the columns that hold levels, in file order."""
-        if self.levels:
-            return tuple(level.name for level in self.levels)
-        return tuple(name for name in self.columns if name != self.time_column)
+        return tuple(level.name for level in self.levels)
 
     @property
-    def placed_levels(self) -> tuple[LevelColumn, ...]:
-        """The columns of levels; unless described, one bit each in file order."""
-        return self.levels or tuple(
-            LevelColumn(name, self.columns.index(name), "digit", bit)
-            for bit, name in enumerate(self.level_columns)
-        )
+    def time_place(self) -> int:
+        """Place of the time column; there is one."""
+        return self.columns.index(self.time_column or "")
+
+    @property
+    def listed(self) -> EventColumns:
+        """The columns of a list; the table is one."""
+        assert self.events is not None  # as whoever asks has seen
+        return self.events
 
     @property
     def is_spoilt(self) -> bool:
@@ -427,8 +430,7 @@ def find_layout(
     dialect, columns = sheet.dialect, sheet.columns
     _refuse_doubt(sheet, needed=time is None or time.kind == "sample")
     others = [c for c in columns if c.name not in aside and (time is None or c != time.column)]
-    said: list[str] = [*dialect.assumptions, *marks]
-    said.append(rows_without_time() if time is None else time.assumption)
+    said: list[str] = [*marks, rows_without_time() if time is None else time.assumption]
     said += [time.agreed] if time is not None and time.agreed else []
     said += _said_of_rate(sheet)
     stamp = None
@@ -445,39 +447,49 @@ def find_layout(
         levels, more = find_level_columns([c for c in others if c.name not in aside], sheet)
         said += more
     said += _set_aside(aside, others, sheet)
+    layout = _layout(sheet, head, said, levels=levels, events=events, stamp=stamp)
+    if time is None:
+        return layout
+    return replace(
+        layout,
+        time_column=time.column.name,
+        time_unit=time.unit,
+        time_decimals=time.decimals,
+        time_kind=time.kind,
+        time_origin=_origin_of(time.column, time.unit) if time.kind == "number" else 0,
+    )
+
+
+def _layout(sheet: Sheet, head: str, said: Iterable[str], **of_its_form: Any) -> Layout:  # noqa: ANN401
+    """Describe what a table of any form has."""
+    dialect, columns = sheet.dialect, sheet.columns
+    spelled = [(c.position, c.name, c.spelling) for c in columns if c.spelling is not None]
     with_units = frozenset(column.position for column in columns if column.has_units)
-    spellings = _spellings(columns)
-    said += _said_of_spellings(columns)
+    # A decimal comma between quotes in a table of commas is taken for a cell's text only.
+    has_quoted_commas = dialect.decimal_comma and dialect.delimiter == ","
+    rows = head.split("\n")[dialect.skip_lines : -1]
+    spellings = [f"Column '{name}' is written with {by.what}." for _, name, by in spelled]
+    described: dict[str, Any] = {
+        "time_column": None,
+        "time_unit": "s",
+        "time_decimals": 0,
+        "is_loose": dialect.is_loose or bool(with_units or spelled) or has_quoted_commas,
+        **of_its_form,
+    }
     return Layout(
         dialect.delimiter,
         dialect.skip_lines,
         tuple(column.name for column in columns),
-        None if time is None else time.column.name,
-        "s" if time is None else time.unit,
-        0 if time is None else time.decimals,
-        tuple(said),
-        "number" if time is None else time.kind,
-        dialect.decimal_comma,
-        levels,
-        events,
-        sheet.rate_hz,
-        stamp,
-        _mean_row(head, dialect.skip_lines),
-        dialect.is_quoted,
-        _is_loose(dialect, with_units) or bool(spellings),
-        dialect.has_remarks,
-        with_units,
-        0 if time is None or time.kind != "number" else _origin_of(time.column, time.unit),
-        spellings=spellings,
+        assumptions=(*dialect.assumptions, *said, *spellings),
+        decimal_comma=dialect.decimal_comma,
+        rate_hz=sheet.rate_hz,
+        row_bytes=sum(len(row) + 1 for row in rows) / len(rows) if rows else 0.0,
+        is_quoted=dialect.is_quoted,
+        has_remarks=dialect.has_remarks,
+        with_units=with_units,
+        spellings=tuple((position, by) for position, _, by in spelled),
+        **described,
     )
-
-
-def _spellings(columns: tuple[Column, ...]) -> tuple[tuple[int, Spelling], ...]:
-    return tuple((c.position, c.spelling) for c in columns if c.spelling is not None)
-
-
-def _said_of_spellings(columns: tuple[Column, ...]) -> list[str]:
-    return [f"Column '{c.name}' is written with {c.spelling.what}." for c in columns if c.spelling]
 
 
 _MAX_PS: Final = 4 * 10**18
@@ -493,44 +505,28 @@ def _origin_of(column: Column, unit: str) -> int:
     return int(first) if _MAX_PS <= size <= _FARTHEST_PS else 0
 
 
-def _is_loose(dialect: Dialect, with_units: frozenset[int]) -> bool:
-    # A decimal comma between quotes in a table of commas is taken for a cell's text only.
-    return (
-        dialect.is_loose or bool(with_units) or (dialect.decimal_comma and dialect.delimiter == ",")
-    )
-
-
 def _run_layout(runs: RunColumns, sheet: Sheet, head: str) -> Layout:
     """Describe a table whose rows say how long levels last."""
-    dialect = sheet.dialect
-    _refuse_doubt(sheet, needed=not runs.lengths[0][1])
+    place, unit = runs.lengths[0]
+    _refuse_doubt(sheet, needed=not unit)
     others = [c for c in sheet.columns if c.position not in runs.positions and not c.is_nameless]
-    levels: tuple[LevelColumn, ...] = (LevelColumn("line1", runs.positions[0], "digit"),)
-    said = [*dialect.assumptions, *runs.assumptions, *_said_of_rate(sheet)]
+    levels: tuple[LevelColumn, ...] = (LevelColumn("line1", place, "digit"),)
+    said = [*runs.assumptions, *_said_of_rate(sheet)]
     if not runs.levels:
         levels, more = find_level_columns(others, sheet)
         said += more
-    unit = runs.lengths[0][1] or "s"
-    with_units = frozenset(column.position for column in sheet.columns if column.has_units)
-    return Layout(
-        dialect.delimiter, dialect.skip_lines, tuple(column.name for column in sheet.columns),
-        sheet.columns[runs.positions[0]].name, unit, runs.decimals, tuple(said),
-        "number" if runs.lengths[0][1] else "sample", dialect.decimal_comma, levels, None,
-        sheet.rate_hz, None, _mean_row(head, dialect.skip_lines), dialect.is_quoted, True,
-        dialect.has_remarks, with_units, 0, runs, _spellings(sheet.columns),
+    return _layout(
+        sheet, head, said, levels=levels, runs=runs, is_loose=True,
+        time_column=sheet.columns[place].name, time_unit=unit or "s", time_decimals=runs.decimals,
+        time_kind="number" if unit else "sample",
     )  # fmt: skip
 
 
 def _line_run_layout(events: EventColumns, length: Column, sheet: Sheet, head: str) -> Layout:
     """Describe a table whose rows say how long one line keeps a level."""
-    dialect = sheet.dialect
-    with_units = frozenset(column.position for column in sheet.columns if column.has_units)
-    return Layout(
-        dialect.delimiter, dialect.skip_lines, tuple(column.name for column in sheet.columns),
-        length.name, events.duration_unit, length.decimals,
-        (*dialect.assumptions, *events.assumptions), "number", dialect.decimal_comma, (), events,
-        sheet.rate_hz, None, _mean_row(head, dialect.skip_lines), dialect.is_quoted, True,
-        dialect.has_remarks, with_units, 0, None, _spellings(sheet.columns),
+    return _layout(
+        sheet, head, events.assumptions, events=events, is_loose=True, time_column=length.name,
+        time_unit=events.duration_unit, time_decimals=length.decimals,
     )  # fmt: skip
 
 
@@ -557,12 +553,9 @@ def _settled_marks(
     if by == "." or (is_point and all("." in cell for cell in cells if cell)):
         return sheet, time, []
     other = "a point" if is_comma else "with decimals in every row"
-    raise CaptureError(
-        sheet.source,
-        f"the {name.lower()} in the numbers may stand before decimals or between thousands",
-        f"export the numbers without thousands separators, or {'with ' * is_comma}{other}",
-        row=sheet.dialect.skip_lines + 1,
-    )
+    found = f"the {name.lower()} in the numbers may stand before decimals or between thousands"
+    remedy = f"export the numbers without thousands separators, or {'with ' * is_comma}{other}"
+    raise sheet.refusal(found, remedy)
 
 
 def _regrouped(sheet: Sheet, mark: str) -> Sheet:
@@ -579,16 +572,11 @@ def _refuse_doubt(sheet: Sheet, *, needed: bool) -> None:
 
 
 def _said_of_rate(sheet: Sheet) -> list[str]:
-    stated: Stated = sheet.stated
-    if sheet.hints.rate_hz is not None or stated.rate_hz is None:
+    rate_hz = sheet.stated.rate_hz
+    if sheet.hints.rate_hz is not None or rate_hz is None:
         return []
-    rate = format_rate(1e12 / stated.rate_hz)
-    return [
-        Assumption(
-            f"The lines above the table state a sample rate of {rate}.",
-            "sampling rate", stated.rate_hz, "Hz", "file", ("rate",),
-        )
-    ]  # fmt: skip
+    said = f"The lines above the table state a sample rate of {format_rate(1e12 / rate_hz)}."
+    return [Assumption(said, "sampling rate", rate_hz, "Hz", "file", ("rate",))]
 
 
 def rows_without_time() -> Assumption:
@@ -597,11 +585,6 @@ def rows_without_time() -> Assumption:
         "The rows carry no time; they are samples at even intervals.",
         "time column", None, "", "data", ("rate",),
     )  # fmt: skip
-
-
-def _mean_row(head: str, skip_lines: int) -> float:
-    lines = head.split("\n")[skip_lines:-1]
-    return sum(len(line) + 1 for line in lines) / len(lines) if lines else 0.0
 
 
 def _set_aside(aside: tuple[str, ...], others: list[Column], sheet: Sheet) -> list[str]:

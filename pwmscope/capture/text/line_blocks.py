@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zlib
 from collections import deque
 from collections.abc import Generator, Iterator
 from contextlib import closing
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, BinaryIO, Final
 
 import numpy as np
 
-from pwmscope.capture.reader.unpack import open_bytes, report
+from pwmscope.capture.reader.unpack import is_damage, open_bytes, report
 from pwmscope.capture.text.edges import ChangedRows, RowBatch, expected_rows
 from pwmscope.capture.text.fixed_width import MAX_ROW, SLACK, Block, Plan, find_plan, read_block
 from pwmscope.capture.text.layout import Layout
@@ -33,14 +32,13 @@ def stream_changes(
     *,
     batch_rows: int | None = None,
     threads: int | None = None,
-    source: str | None = None,
 ) -> Iterator[ChangedRows | RowBatch]:
     """Stream a table's rows, of those that need no parser only what changes."""
     plan = find_plan(layout)
     if plan is None:
         from pwmscope.capture.text.rows import stream_rows  # noqa: PLC0415 - slow to import
 
-        yield from stream_rows(path, layout, batch_rows=batch_rows, source=source)
+        yield from stream_rows(path, layout, batch_rows=batch_rows)
         return
     size = BLOCK_BYTES if batch_rows is None else max(1, int(batch_rows * layout.row_bytes))
     expected = expected_rows(path, layout)
@@ -68,7 +66,7 @@ def stream_changes(
         from pwmscope.capture.text.rows import stream_rows  # noqa: PLC0415
 
         rest = replace(layout, skip_lines=layout.skip_lines + rows)
-        yield from stream_rows(path, rest, batch_rows=batch_rows, source=source, first_row=rows)
+        yield from stream_rows(path, rest, batch_rows=batch_rows, first_row=rows)
 
 
 _MAX_MISSED: Final = 8
@@ -100,23 +98,10 @@ def read_lines(
     block_bytes: int = BLOCK_BYTES,
     threads: int | None = None,
 ) -> Generator[ReadLines, None, None]:
-    """Read a table's lines block by block.
+    """Read a table's lines block by block, by threads beside the one that reads or unpacks.
 
-    Damage to the file, and a line without end, end the blocks before it; the last block that
-    comes is then not marked as the last.
-
-    Parameters
-    ----------
-    path : Path
-        The file, plain or packed.
-    skip_lines : int
-        Lines before the first row.
-    plan : Plan
-        How rows are read.
-    block_bytes : int
-        Bytes in a block; a longer line makes its block longer.
-    threads : int, optional
-        Threads beside the one that reads the file, or unpacks it; none where it is 0.
+    A line longer than a block makes its block longer. Damage to the file, and a line without end,
+    end the blocks before it; the last block that comes is then not marked as the last.
     """
     workers = thread_count() if threads is None else threads
     free: deque[bytearray] = deque()
@@ -161,14 +146,6 @@ def _told(lines: _Lines, block: Block) -> ReadLines:
     return ReadLines(block, bytes(lines.buffer[block.stop : lines.size]), lines.is_last)
 
 
-_DAMAGE: Final = (OSError, EOFError, zlib.error)
-
-
-def _is_damage(error: Exception) -> bool:
-    # The module of Zstandard need not be loaded to know its error.
-    return isinstance(error, _DAMAGE) or type(error).__name__ == "ZstdError"
-
-
 def _blocks(
     path: Path, skip_lines: int, block_bytes: int, free: deque[bytearray]
 ) -> Iterator[_Lines]:
@@ -187,7 +164,7 @@ def _blocks(
                 if is_end:
                     return
     except Exception as error:
-        if not _is_damage(error):
+        if not is_damage(error):
             raise
 
 

@@ -9,8 +9,7 @@ from typing import Final
 
 from pwmscope.capture.reader.hints import is_sample_number, rate_needed, time_unit_in, unit_in
 from pwmscope.capture.text.cells import LEVELS, NUMERIC
-from pwmscope.capture.text.columns import Column, Sheet, holds_levels
-from pwmscope.errors import CaptureError, HintError
+from pwmscope.capture.text.columns import Column, Sheet, holds_levels, is_other_quantity, is_remark
 
 _LINE_WORD: Final = re.compile(
     r"\b(line|channel|signal|wire|pin|name|input|source|ch)\b", re.IGNORECASE
@@ -67,6 +66,7 @@ def find_event_columns(
     values = [c for c in others if c != line and c.kind != "empty"]
     ends = [c for c in values if is_end(c, sheet)]
     durations = [c for c in values if _is_duration(c, sheet) and c not in ends]
+    values = [c for c in values if c in (*ends, *durations) or not _is_derived(c, sheet)]
     if len(ends) == 1 and _is_one_list(values, [*ends, *durations], line):
         return _pulses_with_ends(line, ends[0], time, time_unit, sheet)
     if line is not None:
@@ -87,6 +87,13 @@ def find_event_columns(
     if len(durations) == 1 and (line is not None or len(values) == 1):
         return _pulses(line, durations[0], sheet)
     return None
+
+
+def _is_derived(column: Column, sheet: Sheet) -> bool:
+    """Whether a column says of pulses what their instants say: a period, a frequency, a low."""
+    is_time = sheet.has_header and unit_in(column.name) is not None
+    is_number = column.kind in ("integer", "decimal")
+    return is_number and (is_time or is_other_quantity(column, sheet))
 
 
 def _tells_edges(column: Column, sheet: Sheet) -> bool:
@@ -187,7 +194,8 @@ def _line_column(others: list[Column], sheet: Sheet) -> Column | None:
     Numbers count as names only under a heading that says nothing else, beside
     a column headed as level or duration.
     """
-    texts = [c for c in others if c.kind == "text" and not _headed(_LEVEL_WORD, c, sheet)]
+    texts = [c for c in others if c.kind == "text" and not is_remark(c, sheet)]
+    texts = [c for c in texts if not _headed(_LEVEL_WORD, c, sheet)]
     named = [c for c in texts if _headed(_LINE_WORD, c, sheet)]
     if len(named) == 1:
         return named[0]
@@ -230,36 +238,34 @@ def _refuse_names_or_levels(columns: list[Column], sheet: Sheet) -> None:
     found = {cell.lower() for c in levels for cell in c.cells if cell}
     if any(found <= pair for pair in _PAIRS) or words[0].name in (sheet.hints.lines or ()):
         return
-    raise CaptureError(
-        sheet.source,
-        f"'{words[0].cells[0][:20]}' may be the name of a line or a level",
-        "head the column 'line' if it names lines, or name those to read with `lines`",
-        row=sheet.dialect.skip_lines + 1,
-        column=words[0].name,
-    )
+    what = f"'{words[0].cells[0][:20]}' may be the name of a line or a level"
+    remedy = "head the column 'line' if it names lines, or name those to read with `lines`"
+    raise sheet.refusal(what, remedy, words[0])
 
 
 def _pulses(line: Column | None, duration: Column, sheet: Sheet) -> EventColumns:
     unit = unit_of_duration(duration, sheet)
-    where = "all rows are of one line" if line is None else f"column '{line.name}' names the line"
-    said = (
-        f"Each row is one pulse: {where}. The time is its rise, and '{duration.name}' how long it "
-        f"stays high ({unit})."
-    )
-    position = None if line is None else line.position
-    return EventColumns(position, None, duration.position, unit, duration.decimals, (said,))
+    told = f". The time is its rise, and '{duration.name}' how long it stays high ({unit})."
+    return _pulse_list(line, duration, unit, told)
 
 
 def _pulses_with_ends(
     line: Column | None, end: Column, time: Column, time_unit: str, sheet: Sheet
 ) -> EventColumns:
     """Take a list of pulses by rise and fall; an end of no stated unit has the start's."""
-    said_unit = (unit_in(end.name) if sheet.has_header else None) or unit_in(end.unit)
+    unit = (unit_in(end.name) if sheet.has_header else None) or unit_in(end.unit) or time_unit
+    told = f", '{time.name}' is its rise and '{end.name}' its fall."
+    return _pulse_list(line, end, unit, told, is_end=True)
+
+
+def _pulse_list(
+    line: Column | None, column: Column, unit: str, told: str, *, is_end: bool = False
+) -> EventColumns:
     where = "all rows are of one line" if line is None else f"column '{line.name}' names the line"
-    said = f"Each row is one pulse: {where}, '{time.name}' is its rise and '{end.name}' its fall."
+    said = f"Each row is one pulse: {where}{told}"
     position = None if line is None else line.position
-    unit = said_unit or time_unit
-    return EventColumns(position, None, end.position, unit, end.decimals, (said,), is_end=True)
+    decimals = column.decimals
+    return EventColumns(position, None, column.position, unit, decimals, (said,), is_end=is_end)
 
 
 def unit_of_duration(duration: Column, sheet: Sheet) -> str:
@@ -267,9 +273,10 @@ def unit_of_duration(duration: Column, sheet: Sheet) -> str:
     headed = unit_in(duration.name) if sheet.has_header else None
     unit = headed or unit_in(duration.unit) or sheet.hints.time_unit or sheet.stated.time_unit
     if unit is None or duration.kind not in NUMERIC:
-        raise HintError(
-            f"{sheet.source}, column {duration.name}: the durations have no unit; write it into "
-            "the heading (such as high_us), or add `time_unit`."
+        raise sheet.question(
+            duration,
+            "the durations have no unit; write it into the heading (such as high_us), or add "
+            "`time_unit`.",
         )
     return unit
 
@@ -315,13 +322,9 @@ def find_runs(sheet: Sheet) -> RunColumns | None:
     timeless = [c for c in numbers if is_length(c, sheet)]
     others = [c for c in numbers if c not in timeless and c.is_rising and not c.counts_by_one]
     if timeless and not others and not any(holds_levels(c) for c in columns if len(c.cells) > 2):
-        raise CaptureError(
-            sheet.source,
-            "the rows say how long pulses last, but not when they began",
-            "export the time of each rise as well, or both the high and the low durations",
-            row=max(1, sheet.dialect.skip_lines),
-            column=timeless[0].name,
-        )
+        found = "the rows say how long pulses last, but not when they began"
+        remedy = "export the time of each rise as well, or both the high and the low durations"
+        raise sheet.refusal(found, remedy, timeless[0], in_header=True)
     return None
 
 
@@ -358,9 +361,10 @@ def _level_and_length(length: Column, sheet: Sheet) -> RunColumns:
     elif unit is None and counts:
         raise rate_needed(sheet.source, "count samples and carry no time")
     if unit is None:
-        raise HintError(
-            f"{sheet.source}, column {length.name}: the unit of these lengths is not stated; "
-            "add `time_unit`, or `rate` if they count samples."
+        raise sheet.question(
+            length,
+            "the unit of these lengths is not stated; add `time_unit`, or `rate` if they count "
+            "samples.",
         )
     said = f"Each row says how long its levels last: '{length.name}', in {unit or 'samples'}."
     return RunColumns(((length.position, unit),), (), length.decimals, (said,))

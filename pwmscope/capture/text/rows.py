@@ -9,27 +9,25 @@ import operator
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 import polars as pl
 
 from pwmscope.capture.reader.hints import parse_time_unit, size_of_unit
-from pwmscope.capture.reader.unpack import find_packing, open_bytes, reading, watched
+from pwmscope.capture.reader.unpack import find_packing, name_of, open_bytes, reading, watched
 from pwmscope.capture.text.cells import HIGH_WORDS, LOW_WORDS, MINUS_SIGNS, TIME_UNITS, VOLTS
 from pwmscope.capture.text.columns import LevelColumn, groups_of
 from pwmscope.capture.text.comparator import MAX_NUMBER
 from pwmscope.capture.text.dialect import SPACES, split
 from pwmscope.capture.text.edges import DisorderError, RowBatch, RowError, expected_rows
 from pwmscope.capture.text.layout import Layout, refuse_endless_packed
+from pwmscope.capture.text.lists import RunColumns
 from pwmscope.errors import CaptureError
 
-if TYPE_CHECKING:
-    from pwmscope.capture.text.layout import Layout
-
-
 MEND: Final = "mend or remove this row, or export the recording again"
+_ROUND_CELLS: Final = ' \t\r"'
 _NEVER = "\x1f"
 """A delimiter that no line holds (the unit separator of ISO/IEC 646)."""
 
@@ -38,23 +36,27 @@ Source: TypeAlias = Path | io.BytesIO
 """A file, or lines of it in memory."""
 
 
-def scan_table(path: Source, layout: Layout, types: dict[int, pl.DataType]) -> pl.LazyFrame:
-    """Scan a table's rows into columns ``c0``, ``c1``, ..."""
+def scan_table(
+    path: Source, layout: Layout, types: dict[int, pl.DataType], *, is_ragged: bool = False
+) -> pl.LazyFrame:
+    """Scan a table's rows into columns ``c0``, ``c1``, ...; ragged ones may have more cells."""
     if layout.delimiter == SPACES:
         return respelled(_scan_spaced(path, layout), layout)
-    names = range(len(layout.columns))
+    text = dict.fromkeys(range(len(layout.columns)), pl.String())
+    kinds = {**text, **({} if layout.is_text else types)}
+    more: dict[str, Any] = {"extra_columns": "ignore", "truncate_ragged_lines": True}
     scan = pl.scan_csv(
         path,
         has_header=False,
         skip_lines=layout.skip_lines,
         separator=layout.delimiter,
-        quote_char=_quote(layout),
+        # Where no cell is quoted, a stray quote is a wrong cell and not the start of a long one.
+        quote_char='"' if layout.is_quoted else None,
         decimal_comma=layout.decimal_comma and not layout.is_text,
-        schema={
-            f"c{i}": pl.String() if layout.is_text else types.get(i, pl.String()) for i in names
-        },
+        schema={f"c{i}": kind for i, kind in kinds.items()},
         missing_columns="insert",
         glob=False,
+        **(more if is_ragged else {}),
     )
     return respelled(scan, layout)
 
@@ -65,40 +67,17 @@ def respelled(scan: pl.LazyFrame, layout: Layout) -> pl.LazyFrame:
         return scan
     columns = []
     for position, spelling in layout.spellings:
-        cell = pl.col(f"c{position}").str.strip_chars(' \t\r"')
+        cell = pl.col(f"c{position}").str.strip_chars(_ROUND_CELLS)
         plain = cell.str.replace_all(spelling.marks, spelling.by)
         is_so = cell.str.contains(f"^(?:{spelling.whole})$")
         columns.append(pl.when(is_so).then(plain).otherwise(cell + " (?)").alias(f"c{position}"))
     return scan.with_columns(columns)
 
 
-def _quote(layout: Layout) -> str | None:
-    # Where no cell is quoted, a stray quote is a wrong cell and not the start of a long one.
-    return '"' if layout.is_quoted else None
-
-
 def _count_rows(path: Path, layout: Layout) -> int:
     """Count a table's rows without looking into them, blank lines included."""
-    return int(_scan_as_text(path, layout).select(pl.len()).collect(engine="streaming").item())
-
-
-def _scan_as_text(path: Path, layout: Layout) -> pl.LazyFrame:
-    """Scan a table's rows as text, whatever they hold; further cells are dropped."""
-    if layout.delimiter == SPACES:
-        return respelled(_scan_spaced(path, layout), layout)
-    scan = pl.scan_csv(
-        path,
-        has_header=False,
-        skip_lines=layout.skip_lines,
-        separator=layout.delimiter,
-        quote_char=_quote(layout),
-        schema={f"c{i}": pl.String() for i in range(len(layout.columns))},
-        missing_columns="insert",
-        extra_columns="ignore",
-        truncate_ragged_lines=True,
-        glob=False,
-    )
-    return respelled(scan, layout)
+    rows = scan_table(path, replace(layout, is_loose=True), {}, is_ragged=True)
+    return int(rows.select(pl.len()).collect(engine="streaming").item())
 
 
 def _scan_spaced(path: Source, layout: Layout) -> pl.LazyFrame:
@@ -136,14 +115,13 @@ def time_type(layout: Layout) -> pl.DataType:
     return pl.Decimal(38, size_of_unit(layout.time_unit)[1])
 
 
-def read_time(cell: pl.Expr, layout: Layout, *, is_text: bool) -> pl.Expr:
+def read_time(layout: Layout, *, is_text: bool) -> pl.Expr:
     """Int64 picoseconds, or sample numbers; from text null where it is no time."""
+    cell = pl.col(f"c{layout.time_place}")
     if layout.stamp is not None:
-        return layout.stamp.since_origin_ps(cell.str.strip_chars(' \t\r"'))
+        return layout.stamp.since_origin_ps(cell.str.strip_chars(_ROUND_CELLS))
     if is_text:
-        position = layout.columns.index(layout.time_column or "")
-        has_units = position in layout.with_units
-        return read_fixed_point(cell, layout.time_unit, layout, has_units=has_units)
+        return read_fixed_point(layout.time_place, layout.time_unit, layout)
     if layout.time_kind == "sample":
         return cell
     return _since_origin(cell, layout.time_unit, layout.time_origin)
@@ -158,14 +136,12 @@ def _since_origin(number: pl.Expr, unit: str, origin: int) -> pl.Expr:
     return (whole if multiple == 1 else whole * multiple).cast(pl.Int64, strict=False)
 
 
-def read_fixed_point(
-    cell: pl.Expr, unit: str, layout: Layout, *, has_units: bool = False
-) -> pl.Expr:
+def read_fixed_point(position: int, unit: str, layout: Layout) -> pl.Expr:
     """Int64 picoseconds (sample numbers as they are) from text; null where it is none."""
-    number = _number_text(cell, layout)
-    if has_units:
+    number = _number_text(position, layout)
+    if position in layout.with_units:
         return _read_time_quantity(number, layout)
-    if layout.time_kind == "sample" and unit == layout.time_unit:
+    if not unit or (layout.time_kind == "sample" and unit == layout.time_unit):
         return number.cast(pl.Int64, strict=False)
     decimal = number.cast(pl.Decimal(38, size_of_unit(unit)[1]), strict=False)
     return _since_origin(decimal, unit, layout.time_origin)
@@ -178,8 +154,8 @@ def _read_time_quantity(text: pl.Expr, layout: Layout) -> pl.Expr:
     """Int64 picoseconds from texts such as ``950 ns``; null where they are none."""
     parts = text.str.extract_groups(_QUANTITY).struct
     number, unit = parts.field("1"), parts.field("2")
-    origin_ps = layout.time_origin * size_of_unit(layout.time_unit)[0]
-    origin_ps *= 10 ** size_of_unit(layout.time_unit)[1]
+    multiple, exponent = size_of_unit(layout.time_unit)
+    origin_ps = layout.time_origin * multiple * 10**exponent
     found = pl.lit(None, pl.Int64)
     for spelling in TIME_UNITS:
         multiple, exponent = size_of_unit(parse_time_unit(spelling))
@@ -191,10 +167,10 @@ def _read_time_quantity(text: pl.Expr, layout: Layout) -> pl.Expr:
     return found
 
 
-def _number_text(cell: pl.Expr, layout: Layout) -> pl.Expr:
+def _number_text(position: int, layout: Layout) -> pl.Expr:
     # Where spaces separate cells, or stand before a quote, nothing else takes quotes off.
     has_quotes = layout.delimiter == SPACES or (layout.is_quoted and layout.is_loose)
-    text = cell.str.strip_chars(' \t\r"' if has_quotes else " \t\r")
+    text = pl.col(f"c{position}").str.strip_chars(_ROUND_CELLS if has_quotes else " \t\r")
     if layout.is_text:
         text = text.str.replace(f"^[{MINUS_SIGNS}]", "-")
     return text.str.replace(",", ".", literal=True) if layout.decimal_comma else text
@@ -208,27 +184,25 @@ def _level_type(level: LevelColumn) -> pl.DataType:
     return types.get(level.kind, pl.String())
 
 
-def _read_bits(cell: pl.Expr, level: LevelColumn, layout: Layout) -> pl.Expr:
-    """Levels as UInt64 from text, one bit or a bus's; null where it is no level."""
-    text = _number_text(cell, layout).str.to_lowercase()
+def _read_bits(level: LevelColumn, layout: Layout, *, is_text: bool = True) -> pl.Expr:
+    """Levels as UInt64 in their place of a row's word; null where they are none."""
+    text = _number_text(level.position, layout).str.to_lowercase()
     if level.is_bus:
         value = _bus_value(text, level)
-        return pl.when(value.is_between(0, (1 << level.bits) - 1)).then(
+        bits: pl.Expr = pl.when(value.is_between(0, (1 << level.bits) - 1)).then(
             value.cast(pl.UInt64, strict=False)
         )
-    if level.kind == "level number":
-        return _read_level_number(text.cast(pl.Float64, strict=False))
-    return read_level(text)
+    elif level.kind == "level number":
+        number = text.cast(pl.Float64, strict=False) if is_text else _cell(level)
+        bits = _one_or_zero(number == 1, number == 0)
+    else:
+        bits = read_level(text)
+    return bits * pl.lit(1 << level.first_bit, pl.UInt64)
 
 
 def read_level(text: pl.Expr) -> pl.Expr:
     """One bit as UInt64 from lower-case text, a word, 0, 1, 0.0 or 1.0; null for all else."""
     return _one_or_zero(text.is_in([*HIGH_WORDS, *_ONES]), text.is_in([*LOW_WORDS, *_ZEROS]))
-
-
-def _read_level_number(number: pl.Expr) -> pl.Expr:
-    """One bit as UInt64 from the numbers 0 and 1; null for all else."""
-    return _one_or_zero(number == 1, number == 0)
 
 
 _ONES: Final = ("1", *("1." + "0" * places for places in range(13)))
@@ -248,10 +222,12 @@ def _bus_value(text: pl.Expr, level: LevelColumn) -> pl.Expr:
     return digits.str.to_integer(base=base, dtype=pl.Int64, strict=False)
 
 
-def _read_volts(cell: pl.Expr, layout: Layout, *, has_units: bool = False) -> pl.Expr:
-    """Float64 from text; null where it is no finite number."""
-    text = _number_text(cell, layout)
-    if not has_units:
+def _read_volts(level: LevelColumn, layout: Layout, *, is_text: bool = True) -> pl.Expr:
+    """Float64; null where it is no finite number."""
+    if not is_text:
+        return _finite(_cell(level))
+    text = _number_text(level.position, layout)
+    if level.position not in layout.with_units:
         return _finite(text.cast(pl.Float64, strict=False))
     parts = text.str.extract_groups(_QUANTITY).struct
     unit = parts.field("2").str.to_lowercase()
@@ -266,42 +242,38 @@ def cell_checks(layout: Layout) -> dict[int, pl.Expr]:
     """For each place that is read, an expression that is null where the cell is wrong."""
     checks: dict[int, pl.Expr] = {}
     if layout.time_column is not None:
-        position = layout.columns.index(layout.time_column)
-        checks[position] = read_time(pl.col(f"c{position}"), layout, is_text=True)
+        checks[layout.time_place] = read_time(layout, is_text=True)
     for level in itertools.chain(*groups_of(layout.levels)):
-        cell = pl.col(f"c{level.position}")
-        is_voltage = level.kind == "analogue"
-        has_units = level.position in layout.with_units
-        checks[level.position] = (
-            _read_volts(cell, layout, has_units=has_units)
-            if is_voltage
-            else _read_bits(cell, level, layout)
-        )
-    events = layout.events
+        read = _read_volts if level.kind == "analogue" else _read_bits
+        checks[level.position] = read(level, layout)
+    events, runs = layout.events, layout.runs
     if events is not None and events.line is not None:
         checks[events.line] = pl.col(f"c{events.line}")
     if events is not None and events.level is not None:
-        cell = pl.col(f"c{events.level}")
-        checks[events.level] = read_level(cell.str.strip_chars().str.to_lowercase())
+        checks[events.level] = read_event_level(layout)
     if events is not None and events.duration is not None:
         checks[events.duration] = read_duration(layout)
-    runs = layout.runs
     if runs is not None:
         if runs.levels:
             checks = {}
         for position, unit in runs.lengths:
-            checks[position] = _read_length(position, unit, layout)
+            checks[position] = read_fixed_point(position, unit, layout)
     return checks
+
+
+def read_event_level(layout: Layout) -> pl.Expr:
+    """One bit as UInt64: the column of a list of events that holds the new level."""
+    cell = pl.col(f"c{layout.listed.level}")
+    return read_level(cell.str.strip_chars(_ROUND_CELLS).str.to_lowercase())
 
 
 def read_duration(layout: Layout) -> pl.Expr:
     """Int64 picoseconds, or samples: the column of a list of pulses that ends or measures them."""
-    events = layout.events
-    assert events is not None  # a list of pulses
-    assert events.duration is not None  # of pulses, not of edges
-    cell = pl.col(f"c{events.duration}")
+    events = layout.listed
+    assert events.duration is not None  # a list of pulses, not of edges
     if events.is_end and layout.stamp is not None:
-        return layout.stamp.since_origin_ps(cell.str.strip_chars(' \t\r"'))
+        cell = pl.col(f"c{events.duration}")
+        return layout.stamp.since_origin_ps(cell.str.strip_chars(_ROUND_CELLS))
     origin = layout.time_origin if events.is_end else 0
     if events.is_end and origin and events.duration_unit != layout.time_unit:
         raise CaptureError(
@@ -309,19 +281,8 @@ def read_duration(layout: Layout) -> pl.Expr:
             "rise and fall are counted in different units since 1970",
             "export both in one unit",
         )
-    return read_fixed_point(
-        cell,
-        events.duration_unit,
-        replace(layout, time_origin=origin),
-        has_units=events.duration in layout.with_units,
-    )
-
-
-def _read_length(position: int, unit: str, layout: Layout) -> pl.Expr:
-    cell = pl.col(f"c{position}")
-    if not unit:
-        return _number_text(cell, layout).cast(pl.Int64, strict=False)
-    return read_fixed_point(cell, unit, layout, has_units=position in layout.with_units)
+    counted = replace(layout, time_origin=origin)
+    return read_fixed_point(events.duration, events.duration_unit, counted)
 
 
 def parse_lines(lines: bytes, layout: Layout, first_row: int) -> RowBatch | None:
@@ -348,19 +309,14 @@ def _row_batch(
 
 
 def stream_rows(
-    path: Path,
-    layout: Layout,
-    *,
-    batch_rows: int | None = None,
-    source: str | None = None,
-    first_row: int = 0,
+    path: Path, layout: Layout, *, batch_rows: int | None = None, first_row: int = 0
 ) -> Iterator[RowBatch]:
     """Stream a table's rows, never holding more than a few batches."""
     if layout.runs is not None:
-        yield from _stream_runs(path, layout, batch_rows, source)
+        yield from _stream_runs(path, layout, layout.runs, batch_rows)
         return
     scan = _scan_rows(path, layout)
-    for batch, is_cut in whole_rows(path, layout, scan, batch_rows, source, done=first_row):
+    for batch, is_cut in whole_rows(path, layout, scan, batch_rows, done=first_row):
         yield _row_batch(batch, layout, first_row, is_cut=is_cut)
         first_row += batch.height
 
@@ -370,11 +326,9 @@ RUN_MARGIN_PS: Final = 10**9
 
 
 def _stream_runs(
-    path: Path, layout: Layout, batch_rows: int | None, source: str | None
+    path: Path, layout: Layout, runs: RunColumns, batch_rows: int | None
 ) -> Iterator[RowBatch]:
     """Stream a table of lengths as rows at the instants at which they begin, and one at the end."""
-    runs = layout.runs
-    assert runs is not None  # stream_rows chose this because of it
     first_row, instant, last_word, is_cut = 0, 0, None, False
     if runs.levels:
         # A length that is given began with an edge, so the other level stands before it.
@@ -382,14 +336,13 @@ def _stream_runs(
         before = np.array([1 - runs.levels[0]], np.uint64)
         yield RowBatch(0, before, np.zeros(1, np.int64))
         first_row = 1
-    scan = _scan_runs(path, layout)
-    for batch, cut in whole_rows(path, layout, scan, batch_rows, source):
+    scan = _scan_runs(path, layout, runs)
+    for batch, cut in whole_rows(path, layout, scan, batch_rows):
         is_cut = cut
         lengths = batch.select(f"d{i}" for i in range(len(runs.lengths))).to_numpy().ravel()
         if lengths.size == 0:
             continue
-        name = str(path) if source is None else source
-        refuse_negative(lengths, layout, name, first_row - len(runs.levels[:1]))
+        refuse_negative(lengths, layout, name_of(path), first_row - len(runs.levels[:1]))
         if runs.levels:
             words = np.tile(np.array(runs.levels, np.uint64), batch.height)
         else:
@@ -420,21 +373,16 @@ def read_lengths(layout: Layout) -> list[pl.Expr]:
     """Int64 picoseconds, or samples: the columns of a table of lengths, as ``d0``, ``d1``, ..."""
     assert layout.runs is not None  # a table of lengths
     return [
-        _read_length(position, unit, layout).alias(f"d{i}")
+        read_fixed_point(position, unit, layout).alias(f"d{i}")
         for i, (position, unit) in enumerate(layout.runs.lengths)
     ]
 
 
-def _scan_runs(path: Path, layout: Layout) -> pl.LazyFrame:
-    runs = layout.runs
-    assert runs is not None  # stream_rows chose this because of it
+def _scan_runs(path: Path, layout: Layout, runs: RunColumns) -> pl.LazyFrame:
     columns = read_lengths(layout)
     positions = list(runs.positions)
     if not runs.levels:
-        bits = [
-            _read_bits(_cell(c), c, layout) * pl.lit(1 << c.first_bit, pl.UInt64)
-            for c in layout.levels
-        ]
+        bits = [_read_bits(level, layout) for level in layout.levels]
         columns.append(functools.reduce(operator.or_, bits).alias("word"))
         positions += [c.position for c in layout.levels]
     columns += [pl.lit(value=False).alias("bad"), is_blank(positions).alias("blank")]
@@ -446,7 +394,6 @@ def whole_rows(
     layout: Layout,
     scan: pl.LazyFrame,
     batch_rows: int | None = None,
-    source: str | None = None,
     *,
     done: int = 0,
 ) -> Iterator[tuple[pl.DataFrame, bool]]:
@@ -454,8 +401,8 @@ def whole_rows(
 
     A fault ends the stream, not always the first of the table: `faults` finds that.
     """
-    name = str(path) if source is None else source
-    refuse_endless_packed(path, name)
+    name = name_of(path)
+    refuse_endless_packed(path)
     batches = scan.collect_batches(chunk_size=batch_rows, maintain_order=True, engine="streaming")
     unreadable = RowError(
         name,
@@ -465,7 +412,7 @@ def whole_rows(
     is_cut = hollow = False
     try:
         expected = expected_rows(path, layout)
-        whole = _all_of(batches, path, layout, name)
+        whole = _all_of(batches, path, layout)
         for batch in watched(whole, expected, lambda batch: batch.height, done=done):
             if any(column.null_count() for column in batch.get_columns()):
                 # Blank lines are no rows; what is missing elsewhere is.
@@ -485,25 +432,67 @@ def whole_rows(
             if batch.height or is_cut:
                 yield batch, is_cut
         if hollow:
-            _refuse_hollow_rows(path, layout, name)
+            _refuse_hollow_rows(path, layout)
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError):
         raise unreadable from None
 
 
-def _refuse_hollow_rows(path: Path, layout: Layout, source: str) -> None:
-    """Refuse a row of empty cells that other rows follow: it is no blank line."""
+def _refuse_hollow_rows(path: Path, layout: Layout) -> None:
+    """Refuse a row of which nothing can be read, but for blank lines and empty rows at the end."""
     if layout.delimiter == SPACES:
         return
-    mark, found = layout.delimiter.encode(), 0
+    places = sorted(cell_checks(layout))
+    mark, first, found = layout.delimiter.encode(), places[0], 0
     with reading(path), open_bytes(path) as file:
         for number, line in enumerate(file, start=1):
             if number <= layout.skip_lines or not line.strip():
                 continue
-            if line.replace(mark, b"").strip():
-                if found:
-                    raise RowError(source, "a row of empty cells found", MEND, row=found)
-            elif not found:
-                found = number
+            head = line.split(mark, first + 1)
+            if b'"' in line or len(head) <= first or not head[first].strip():
+                cells = split(line.decode("utf-8", "replace").rstrip("\r\n"), layout.delimiter)
+                if not any(cells):
+                    found = found or number
+                    continue
+                if not any(cells[place] for place in places if place < len(cells)):
+                    raise RowError(name_of(path), NOTHING_TO_READ, MEND, row=number)
+            if found:
+                raise RowError(name_of(path), "a row of empty cells found", MEND, row=found)
+
+
+NOTHING_TO_READ: Final = "all cells that are read are empty, and others are not"
+
+
+def _refuse_swallowed_rows(path: Path, layout: Layout) -> None:
+    """Refuse a quoted cell of several lines that takes whole rows in, as two open quotes make."""
+    with reading(path), open_bytes(path) as file:
+        is_open, begun = False, 0
+        for number, line in enumerate(file, start=1):
+            if number <= layout.skip_lines:
+                continue
+            if is_open and is_row(line.decode("utf-8", "replace"), layout):
+                raise RowError(name_of(path), OPEN_QUOTE, CLOSE_QUOTE, row=begun)
+            if line.count(b'"') % 2:
+                is_open, begun = not is_open, number
+
+
+OPEN_QUOTE: Final = "a quote that is not closed takes in the rows below"
+CLOSE_QUOTE: Final = "close the quote in this row, or export without quotes"
+
+
+def wrong_cells(cells: list[str], layout: Layout) -> list[int]:
+    """Places of a row's cells that are read and cannot be."""
+    row = pl.LazyFrame({f"c{i}": [cell or None] for i, cell in enumerate(cells)})
+    checks = cell_checks(layout)
+    checked = respelled(row.cast(pl.String), layout).select(
+        check.alias(f"w{i}") for i, check in checks.items()
+    )
+    return [i for i, cell in zip(checks, checked.collect().row(0), strict=True) if cell is None]
+
+
+def is_row(line: str, layout: Layout) -> bool:
+    """Whether a line is a row by itself, whatever quotes stand in it."""
+    cells = [cell.strip(' \t\r\n"') for cell in line.split(layout.delimiter)]
+    return len(cells) == len(layout.columns) and not wrong_cells(cells, layout)
 
 
 def _ends_early(path: Path, layout: Layout) -> bool:
@@ -523,22 +512,15 @@ def _ends_early(path: Path, layout: Layout) -> bool:
         return True
     if last.endswith(b"\n"):
         return False
-    row = pl.LazyFrame({f"c{i}": [cell or None] for i, cell in enumerate(cells)})
-    checks = cell_checks(layout)
-    checked = respelled(row.cast(pl.String), layout).select(
-        check.alias(f"w{i}") for i, check in checks.items()
-    )
-    wrong = [i for i, cell in zip(checks, checked.collect().row(0), strict=True) if cell is None]
+    wrong = wrong_cells(cells, layout)
     return not wrong or min(wrong) == len(layout.columns) - 1
 
 
 _TAIL_BYTES: Final = 1 << 16
 
 
-def _all_of(
-    batches: Iterator[pl.DataFrame], path: Path, layout: Layout, source: str
-) -> Iterator[pl.DataFrame]:
-    """Pass batches on and refuse a table whose end was lost in a quote that is never closed.
+def _all_of(batches: Iterator[pl.DataFrame], path: Path, layout: Layout) -> Iterator[pl.DataFrame]:
+    """Pass batches on and refuse a table that lost rows in a quote that is never closed.
 
     polars ends its stream of batches in silence there. Without quotes it cannot happen.
     """
@@ -546,12 +528,23 @@ def _all_of(
     for batch in batches:
         rows += batch.height
         yield batch
-    if layout.is_quoted and rows != _count_rows(path, layout):
+    if not layout.is_quoted or rows == _count_lines(path) - layout.skip_lines:
+        return
+    if rows != _count_rows(path, layout):
         raise RowError(
-            source,
+            name_of(path),
             "the last rows cannot be read, as after a quote that is not closed",
             "mend the quotes near the end, or export without quotes",
         )
+    _refuse_swallowed_rows(path, layout)
+
+
+def _count_lines(path: Path) -> int:
+    count, block = 0, b"\n"
+    with reading(path), open_bytes(path) as file:
+        while more := file.read(1 << 20):
+            count, block = count + more.count(b"\n"), more
+    return count + (not block.endswith(b"\n"))
 
 
 def _scan_rows(path: Source, layout: Layout) -> pl.LazyFrame:
@@ -561,32 +554,17 @@ def _scan_rows(path: Source, layout: Layout) -> pl.LazyFrame:
     others = [c for c in layout.levels if c not in digits and c.kind != "analogue"]
     kind = pl.UInt64 if others or layout.analogue else _least_type(len(digits))
     parts = [_cell(c).cast(kind) * pl.lit(1 << c.first_bit, kind) for c in digits]
-    parts += [
-        (
-            _read_level_number(_cell(c))
-            if c.kind == "level number" and not is_text
-            else _read_bits(_cell(c), c, layout)
-        )
-        * pl.lit(1 << c.first_bit, pl.UInt64)
-        for c in others
-    ]
+    parts += [_read_bits(c, layout, is_text=is_text) for c in others]
     word = functools.reduce(operator.or_, parts) if parts else pl.lit(0, pl.UInt64)
     wrong = (
         functools.reduce(operator.or_, map(_cell, digits)) > 1 if digits else pl.lit(value=False)
     )
     columns = [word.alias("word"), wrong.alias("bad")]
     if layout.time_column is not None:
-        position = layout.columns.index(layout.time_column)
-        types[position] = time_type(layout)
-        columns.append(read_time(pl.col(f"c{position}"), layout, is_text=is_text).alias("time"))
+        types[layout.time_place] = time_type(layout)
+        columns.append(read_time(layout, is_text=is_text).alias("time"))
     for i, level in enumerate(layout.analogue):
-        has_units = level.position in layout.with_units
-        volts = (
-            _read_volts(_cell(level), layout, has_units=has_units)
-            if is_text
-            else _finite(_cell(level))
-        )
-        columns.append(volts.alias(f"v{i}"))
+        columns.append(_read_volts(level, layout, is_text=is_text).alias(f"v{i}"))
     columns.append(is_blank(types).alias("blank"))
     return scan_table(path, layout, types).select(columns)
 

@@ -11,10 +11,9 @@ from pathlib import Path
 from typing import Any, Final, TypeAlias
 
 import numpy as np
-import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import Hints, kept, rate_needed
-from pwmscope.capture.reader.unpack import open_bytes, reading, unprinted
+from pwmscope.capture.reader.unpack import HEAD_BYTES, open_bytes, reading, unprinted
 from pwmscope.capture.text.columns import groups_of
 from pwmscope.capture.text.comparator import (
     HYSTERESIS,
@@ -22,9 +21,9 @@ from pwmscope.capture.text.comparator import (
     Comparator,
     StateLevels,
     assumed_threshold,
+    judge_levels,
 )
 from pwmscope.capture.text.edges import (
-    BeyondReachError,
     ChangedRows,
     Changes,
     Clock,
@@ -43,6 +42,7 @@ from pwmscope.capture.text.edges import (
     timed_lines,
 )
 from pwmscope.capture.text.layout import (
+    MAX_LINE_BYTES,
     Layout,
     Text,
     find_layout,
@@ -53,7 +53,7 @@ from pwmscope.capture.text.layout import (
 )
 from pwmscope.capture.text.line_blocks import stream_changes
 from pwmscope.errors import CaptureError, HintError, PwmscopeError
-from pwmscope.model import PS_PER_S, Assumption, Capture, Line
+from pwmscope.model import PS_PER_S, Assumption, Capture, FloatArray, IntArray, Line
 
 FIRST_PASS_ROWS: Final = 1 << 17
 """Rows at a time in the first pass, fixed so that its sums are the same every time."""
@@ -85,8 +85,15 @@ def find_comparators(
     for name, levels in found.items():
         alike = [lv for other, lv in found.items() if _scale_of(other) == _scale_of(name)]
         largest = max(lv.high - lv.low for lv in alike if lv.lie_apart or lv is levels)
-        comparators[name], sentence = _comparator(name, levels, threshold, _LEAST * largest)
-        said.append(sentence)
+        are_shown = levels.are_two and levels.high - levels.low >= _LEAST * largest
+        about = f"Line '{name}' is a voltage"
+        found_so = judge_levels(about, levels, threshold, are_shown=are_shown)
+        band = found_so.band if levels.are_two else 0.0
+        is_flat = math.isinf(found_so.level)
+        comparators[name] = Comparator(
+            found_so.level, band, 0.0 if is_flat else levels.low, not is_flat and levels.are_all
+        )
+        said.append(found_so.assumption)
     said += _flat_beside_others(comparators, found)
     rate_hz = hints.rate_hz or layout.rate_hz
     for comparator in comparators.values():
@@ -126,76 +133,22 @@ def _flat_beside_others(
     for name, comparator in comparators.items():
         levels = found[name]
         alike = [other for other in shown if _scale_of(other) == _scale_of(name)]
-        if not alike:
+        if not alike or not math.isinf(comparator.threshold):
             continue
         threshold = float(np.median([comparators[other].threshold for other in alike]))
         amplitude = float(np.median([found[other].high - found[other].low for other in alike]))
         beyond = _PASSES * amplitude
-        if math.isinf(comparator.threshold) and levels.least > threshold:
+        by = f"{threshold:.4g}{{}}, the threshold that the other voltages show, and is"
+        if levels.least > threshold:
             comparators[name] = Comparator(threshold, 0.0)
-            sentence = (
-                f"Line '{name}' lies above {threshold:.4g} throughout, the threshold that the "
-                "other voltages show, and is taken as high."
-            )
-            said.append(assumed_threshold(sentence, threshold, "data"))
-        elif (
-            math.isinf(comparator.threshold)
-            and levels.least < threshold - beyond
-            and levels.most > threshold + beyond
-        ):
+            so = f"lies above {by.format(' throughout')} taken as high"
+        elif levels.least < threshold - beyond and levels.most > threshold + beyond:
             comparators[name] = Comparator(threshold, HYSTERESIS * amplitude, levels.least)
-            sentence = (
-                f"Line '{name}' passes {threshold:.4g}, the threshold that the other voltages "
-                "show, and is read by it."
-            )
-            said.append(assumed_threshold(sentence, threshold, "data"))
+            so = f"passes {by.format('')} read by it"
+        else:
+            continue
+        said.append(assumed_threshold(f"Line '{name}' {so}.", threshold, "data"))
     return said
-
-
-def quiet_lines(comparators: dict[str, Comparator]) -> list[str]:
-    """Names of voltages that do not show two state levels, and so never change level."""
-    return [name for name, comparator in comparators.items() if math.isinf(comparator.threshold)]
-
-
-def _comparator(
-    name: str, levels: StateLevels, threshold: float | None, least: float
-) -> tuple[Comparator, Assumption]:
-    shown = f"state levels {levels.low:.4g} and {levels.high:.4g}"
-    if threshold is not None:
-        band = levels.band if levels.are_two else 0.0
-        return Comparator(threshold, band, levels.low, levels.are_all), assumed_threshold(
-            f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181). "
-            f"Its threshold is {threshold:g}, as you said.",
-            threshold,
-            "person",
-        )
-    if not levels.are_two or levels.high - levels.low < least:
-        return Comparator(math.inf, 0.0), assumed_threshold(
-            f"Line '{name}' is a voltage between {levels.least:.4g} and {levels.most:.4g} without "
-            "two state levels. It is taken as low; `threshold` overrules this.",
-            None,
-            "data",
-        )
-    return Comparator(levels.middle, levels.band, levels.low, levels.are_all), assumed_threshold(
-        f"Line '{name}' is a voltage with {shown} (histogram modes, IEEE Std 181). "
-        f"Its threshold is {levels.middle:.4g}, halfway.",
-        levels.middle,
-        "data",
-    )
-
-
-def compared(
-    rows_in: Callable[[int | None], Iterator[RowBatch]],
-    layout: Layout,
-    hints: Hints,
-    source: str,
-    batch_rows: int | None,
-) -> tuple[Iterator[RowBatch], dict[str, Comparator], tuple[str, ...]]:
-    """Stream a table's rows with the levels of its voltage columns, if it has any."""
-    if not layout.analogue:
-        return rows_in(batch_rows), {}, ()
-    comparators, said = find_comparators(rows_in(FIRST_PASS_ROWS), layout, hints, source)
-    return compare(rows_in(batch_rows), layout, comparators), comparators, said
 
 
 def compare(
@@ -253,12 +206,18 @@ class Gathered:
 
         if len(self._groups) == 1 or hints.lines is not None:
             every = {name: ln for group in self._groups for name, ln in timed(group).items()}
+            if not any(line.edges_ps.size for line in every.values()):
+                raise CaptureError(
+                    source,
+                    "all changes of level share their time with another of the same line",
+                    "export the times with more decimals",
+                )
             lines = select_lines(every, hints, source)
         else:
             lines, sentence = kept(map(timed, self._groups), hints, source)
-            said.append(Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
+            said.append(sentence)
         if not any(line.edges_ps.size for line in lines.values()):
-            raise no_edges(lines, self.changes.row_count, source)
+            raise no_edges(lines, f"{self.changes.row_count} rows", source)
         return lines, tuple(said)
 
 
@@ -272,38 +231,23 @@ def gather(
     changed: ChangedOnly | None = None,
 ) -> Gathered:
     """Read a table's rows once for every 64 levels, and keep those that change one."""
-    groups = groups_of(layout.levels) if layout.levels else ((),)
-    parts = [replace(layout, levels=group) for group in groups] if len(groups) > 1 else [layout]
-    found = tuple(
-        _group((rows, changed or rows), part, hints, source, batch_rows) for part in parts
-    )
+
+    def group(part: Layout) -> _Group:
+        if not part.analogue:
+            batches = (changed or rows)(part, batch_rows)
+            return _Group(part, gather_changes(batches, source, part), {}, ())
+        comparators, said = find_comparators(rows(part, FIRST_PASS_ROWS), part, hints, source)
+        compared = compare(rows(part, batch_rows), part, comparators)
+        return _Group(part, gather_changes(compared, source, part), comparators, said)
+
+    found = tuple(group(replace(layout, levels=own)) for own in groups_of(layout.levels))
     changes = joined(group.changes for group in found)
     if not changes.words.size:
-        quiet = [line for group in found for line in quiet_lines(group.comparators)]
-        raise no_edges(layout.level_columns, changes.row_count, source, quiet)
+        voltages = [each for group in found for each in group.comparators.items()]
+        quiet = [name for name, each in voltages if math.isinf(each.threshold)]
+        raise no_edges(layout.level_columns, f"{changes.row_count} rows", source, quiet)
     said = dict.fromkeys(sentence for group in found for sentence in group.said)
     return Gathered(changes, tuple(said), found)
-
-
-def _group(
-    streams: tuple[Rows, ChangedOnly],
-    layout: Layout,
-    hints: Hints,
-    source: str,
-    batch_rows: int | None,
-) -> _Group:
-    rows, changed = streams
-    batches: Iterator[ChangedRows | RowBatch]
-    comparators: dict[str, Comparator] = {}
-    said: tuple[str, ...] = ()
-    if layout.analogue:
-        batches, comparators, said = compared(
-            lambda size: rows(layout, size), layout, hints, source, batch_rows
-        )
-    else:
-        batches = changed(layout, batch_rows)
-    changes = gather_changes(batches, source, layout)
-    return _Group(layout, changes, comparators, said)
 
 
 def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Capture:
@@ -316,10 +260,7 @@ def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Ca
     with unprinted(), open_text(path) as text:
         if text.damage is not None:
             raise _first_of(text.damage, text, hints)
-        try:
-            return _read_either(text, hints, batch_rows)
-        except BeyondReachError as error:
-            raise error.of(text.source) from None
+        return _read_either(text, hints, batch_rows)
 
 
 def _first_of(damage: CaptureError, text: Text, hints: Hints) -> CaptureError:
@@ -407,13 +348,13 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
     def rows(placed: Layout, size: int | None) -> Iterator[RowBatch]:
         from pwmscope.capture.text.rows import stream_rows  # noqa: PLC0415 - slow to import
 
-        found = stream_rows(text.path, placed, batch_rows=size, source=source)
+        found = stream_rows(text.path, placed, batch_rows=size)
         return past_midnight(found) if is_clock else found
 
     def changed(placed: Layout, size: int | None) -> Iterator[ChangedRows | RowBatch]:
         if is_clock:
             return rows(placed, size)
-        return stream_changes(text.path, placed, batch_rows=size, source=source)
+        return stream_changes(text.path, placed, batch_rows=size)
 
     gathered = gather(rows, layout, hints, source, batch_rows, changed=changed)
     _refuse_without_rate(layout, source)
@@ -430,8 +371,7 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
 
 MIN_ROWS: Final = 50
 """So many rows show how a table is laid out."""
-ENOUGH_BYTES: Final = 1 << 16
-MAX_LINE_BYTES: Final = 1 << 20
+_BLANK_LINES: Final = re.compile(rb"^\r?\n", re.MULTILINE)
 _REMEDY: Final = "read it when it is whole, by `source`"
 
 
@@ -442,7 +382,7 @@ class NewEdges:
     now_ps: int  # Time of the last row, in picoseconds since the first
     # shape (n_edges,): The edges of each line since the rows before, in picoseconds since the first
     # row
-    edges_ps: Mapping[str, npt.NDArray[np.int64]]
+    edges_ps: Mapping[str, IntArray]
     levels: Mapping[str, int]  # Each line's level after them
 
     @property
@@ -451,7 +391,7 @@ class NewEdges:
         return self.now_ps / PS_PER_S
 
     @property
-    def edges_s(self) -> dict[str, npt.NDArray[np.float64]]:
+    def edges_s(self) -> dict[str, FloatArray]:
         """The edges of each line in seconds."""
         return {name: edges_ps / PS_PER_S for name, edges_ps in self.edges_ps.items()}
 
@@ -459,17 +399,9 @@ class NewEdges:
 class GrowingTable:
     r"""A table of one row per sample or per change, fed with its bytes as they come.
 
-    Nothing is held but the last row and what is not a whole line yet.
+    Nothing is held but the last row and what is not a whole line yet. Of hints it takes ``rate``,
+    ``time_unit``, ``time_column`` and ``lines``.
 
-    Parameters
-    ----------
-    source : str
-        What to call it in messages.
-    hints : mapping, optional
-        Keywords of `load`: ``rate``, ``time_unit``, ``time_column``, ``lines``.
-
-    Examples
-    --------
     >>> table = GrowingTable("pipe")
     >>> rows = "".join(f"{n / 1000:.3f},{n % 20 // 18}\n" for n in range(100))
     >>> new = table.feed(("time_s,RX1\n" + rows).encode())
@@ -483,17 +415,13 @@ class GrowingTable:
         self._left = b""
         self._layout: Layout | None = None
         self._rows = 0
+        self._line = 1  # The number of the line that comes next
         self._first_ps: int | None = None
+        self._last_ps = 0
         self._word: int | None = None
 
     def feed(self, data: bytes, *, is_last: bool = False) -> NewEdges | None:
-        """Take more bytes; give what they show, or None while it is too little.
-
-        Raises
-        ------
-        CaptureError
-            If the rows are none of a table of times and levels.
-        """
+        """Take more bytes; give what they show, or None while it is too little."""
         whole, end, rest = (self._left + data).rpartition(b"\n")
         self._left = rest
         if len(rest) > MAX_LINE_BYTES:
@@ -502,12 +430,15 @@ class GrowingTable:
         if not lines:
             return None
         if self._layout is None:
-            if lines.count(b"\n") < MIN_ROWS and len(lines) < ENOUGH_BYTES and not is_last:
+            if lines.count(b"\n") < MIN_ROWS and len(lines) < HEAD_BYTES and not is_last:
                 self._left = lines + rest
                 return None
             self._layout = self._understood(lines)
             lines = b"\n".join(lines.split(b"\n")[self._layout.skip_lines :])
-        return self._read(lines) if lines.strip() else None
+            self._line += self._layout.skip_lines
+        found = self._read(lines) if lines.strip() else None
+        self._line += lines.count(b"\n")
+        return found
 
     @property
     def lines(self) -> tuple[str, ...]:
@@ -515,19 +446,17 @@ class GrowingTable:
         return () if self._layout is None else self._layout.level_columns
 
     def _understood(self, head: bytes) -> Layout:
-        text = head[:ENOUGH_BYTES]
+        text = head[:HEAD_BYTES]
         layout = find_layout(text[: text.rindex(b"\n") + 1].decode("utf-8-sig", "replace"),
                              self._source, self._hints)  # fmt: skip
         is_timed = layout.time_column is not None and layout.time_kind != "sample"
         if layout.is_spoilt:
-            from pwmscope.capture.text.faults import fault_in  # noqa: PLC0415 - slow to import
-
-            raise fault_in([head], layout, self._source) or self._unread(layout)
+            raise self._fault(head, layout)
         if (
             layout.events
             or layout.runs
             or layout.analogue
-            or any(level.is_bus for level in layout.placed_levels)
+            or any(level.is_bus for level in layout.levels)
         ):
             raise CaptureError(
                 self._source, "rows other than times and levels cannot be followed", _REMEDY
@@ -546,16 +475,19 @@ class GrowingTable:
         assert layout is not None
         from pwmscope.capture.text.rows import parse_lines  # noqa: PLC0415 - slow to import
 
-        batch = parse_lines(lines.lstrip(b"\r\n"), layout, self._rows)
+        batch = parse_lines(_BLANK_LINES.sub(b"", lines), layout, self._rows)
         if batch is None:
-            raise self._unread(layout)
+            raise self._fault(lines, replace(layout, skip_lines=0))
         times_ps = self._times_ps(batch, layout)
+        if bool((np.diff(times_ps, prepend=self._last_ps) < 0).any()):
+            raise self._fault(lines, replace(layout, skip_lines=0))
+        self._last_ps = int(times_ps[-1])
         words = batch.words
         before = words[0] if self._word is None else np.asarray(self._word, words.dtype)
         changed = words ^ np.concatenate([[before], words[:-1]]).astype(words.dtype)
         one = words.dtype.type(1)
         edges_ps, levels = {}, {}
-        for level in layout.placed_levels:
+        for level in layout.levels:
             if self._hints.lines and level.name not in self._hints.lines:
                 continue
             bit = words.dtype.type(level.first_bit)
@@ -565,22 +497,23 @@ class GrowingTable:
         self._word = int(words[-1])
         return NewEdges(int(times_ps[-1]), edges_ps, levels)
 
-    def _unread(self, layout: Layout) -> CaptureError:
-        said = "a row here is none of times and levels"
-        row = self._rows + layout.skip_lines + 1
-        return CaptureError(self._source, said, _REMEDY, row=row)
+    def _fault(self, lines: bytes, layout: Layout) -> CaptureError:
+        """Find the first fault in lines that are to be read."""
+        from pwmscope.capture.text.faults import fault_in  # noqa: PLC0415 - slow to import
 
-    def _times_ps(self, batch: RowBatch, layout: Layout) -> npt.NDArray[np.int64]:
+        said = "a row here is none of times and levels, or earlier than the one above"
+        unread = CaptureError(self._source, said, _REMEDY, row=self._line + layout.skip_lines)
+        return fault_in([lines], layout, self._source, self._line) or unread
+
+    def _times_ps(self, batch: RowBatch, layout: Layout) -> IntArray:
         if batch.time_ps is not None and layout.time_kind != "sample":
             times_ps = batch.time_ps
         else:
             rows = np.arange(self._rows, self._rows + batch.words.size, dtype=np.int64)
             numbers = rows if batch.time_ps is None else batch.time_ps
-            try:
-                times_ps = at_samples(numbers, 1e12 / (self._rate_hz(layout) or 1.0))
-            except BeyondReachError as error:
-                raise error.of(self._source) from None
+            interval_ps = 1e12 / (self._rate_hz(layout) or 1.0)
+            times_ps = at_samples(numbers, interval_ps, self._source)
         if self._first_ps is None:
             self._first_ps = int(times_ps[0])
-        since_ps: npt.NDArray[np.int64] = times_ps - self._first_ps
+        since_ps: IntArray = times_ps - self._first_ps
         return since_ps

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 import re
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from decimal import Decimal
 from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
@@ -22,7 +21,7 @@ from pwmscope.capture.text.cells import HOUR_OR_MINUTE, LEVELS, NUMERIC, STAMP, 
 from pwmscope.capture.text.columns import Column, Sheet, is_other_quantity
 from pwmscope.capture.text.dialect import Dialect, split
 from pwmscope.capture.text.lists import is_end, is_length
-from pwmscope.errors import CaptureError, HintError
+from pwmscope.errors import HintError
 from pwmscope.model import Assumption, Authority
 
 if TYPE_CHECKING:
@@ -159,6 +158,10 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
     Failing all, numbers with decimals, and the few rows of a sketch, are
     seconds.
     """
+
+    def taken(unit: str, sentence: str, source: Authority) -> tuple[str, Assumption]:
+        return unit, assumed_unit(sentence, unit, source)
+
     name = f"Column '{column.name}'"
     headed = unit_in(column.name) if sheet.has_header else None
     is_other = headed is not None and sheet.hints.time_unit not in (None, headed)
@@ -172,71 +175,47 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
     )
     for unit, why in words:
         if unit is not None:
-            by_person = unit == sheet.hints.time_unit
-            if headed is not None and by_person:
+            by_person: Authority = "person" if unit == sheet.hints.time_unit else "file"
+            if headed is not None and by_person == "person":
                 _refuse_against_heading(column, sheet, unit, headed)
-            return unit, assumed_unit(
-                f"{name} is time in {unit}, {why}.", unit, "person" if by_person else "file"
-            )
+            return taken(unit, f"{name} is time in {unit}, {why}.", by_person)
     foreign = foreign_unit_in(column.name) if sheet.has_header else None
     if foreign is not None:
-        raise HintError(
-            f"{sheet.source}, column {column.name}: '{foreign[:40]}' is no known unit of time; "
-            "add `time_unit` (s, ms, us, ns, ps or '100 ns')."
-        )
+        about = f"'{foreign[:40]}' is no known unit of time; add `time_unit` "
+        raise sheet.question(column, about + "(s, ms, us, ns, ps or '100 ns').")
     if sheet.rate_hz is not None and (by_rate := _unit_by_rate(column, sheet.rate_hz)):
         rate = format_rate(1e12 / sheet.rate_hz)
-        return by_rate, assumed_unit(
-            f"{name} is taken as time in {by_rate}, because its steps are then the stated {rate}.",
-            by_rate,
-            "data",
-        )
+        why = f"because its steps are then the stated {rate}"
+        return taken(by_rate, f"{name} is taken as time in {by_rate}, {why}.", "data")
     if not sheet.has_header and len(column.cells) >= _ENOUGH_ROWS and column.counts_by_one:
-        raise HintError(
-            f"{sheet.source}, column {column.name}: these numbers count the rows without a unit; "
-            "add `rate` for samples, or `time_unit` for times."
-        )
+        about = "these numbers count the rows without a unit; add `rate` for samples, or "
+        raise sheet.question(column, about + "`time_unit` for times.")
     fitting = _fitting_units(sheet.more_text(), sheet.dialect, column)
     if len(fitting) > 1:
-        raise HintError(
-            f"{sheet.source}, column {column.name}: no unit is stated, and levels last as servo "
-            f"pulses do in {' and in '.join(fitting)}; add `time_unit`."
-        )
+        about = "no unit is stated, and levels last as servo pulses do in "
+        raise sheet.question(column, f"{about}{' and in '.join(fitting)}; add `time_unit`.")
     inferred = next(iter(fitting), None)
     epoch = _epoch_unit(column)
     if inferred is not None and epoch in (None, inferred):
-        return inferred, assumed_unit(
-            f"No unit is stated: {name} is taken as time in {inferred}, because levels then last "
-            "as servo pulses do.",
-            inferred,
-            "data",
-        )
+        why = "because levels then last as servo pulses do"
+        said = f"No unit is stated: {name} is taken as time in {inferred}, {why}."
+        return taken(inferred, said, "data")
     if epoch is not None and inferred is None:
-        return epoch, assumed_unit(
-            f"{name} is taken as {epoch} since 1970, because it then lies in this century; no "
-            "unit is stated.",
-            epoch,
-            "data",
-        )
+        why = "because it then lies in this century; no unit is stated"
+        return taken(epoch, f"{name} is taken as {epoch} since 1970, {why}.", "data")
     is_large = column.numbers and abs(column.numbers[-1]) >= _MAX_SECONDS
     doubted = is_large or _hold_a_pulse_in_another_unit(column, sheet)
     if not doubted and any("e" in cell.lower() for cell in column.cells):
-        return "s", assumed_unit(
-            f"{name} is taken as time in seconds: it is written with powers of ten, as programs "
-            "write SI units.",
-            "s",
-            "convention",
-        )
+        why = "it is written with powers of ten, as programs write SI units"
+        return taken("s", f"{name} is taken as time in seconds: {why}.", "convention")
     if len(column.cells) >= _ENOUGH_ROWS or doubted:
         is_whole = column.kind == "integer"
-        raise HintError(
-            f"{sheet.source}, column {column.name}: these {'whole ' if is_whole else ''}numbers "
-            "have no unit. Add `time_unit` (s, ms, us, ns or "
-            f"ps){', or `rate` if they count samples' if is_whole else ''}."
+        raise sheet.question(
+            column,
+            f"these {'whole ' * is_whole}numbers have no unit. Add `time_unit` (s, ms, us, ns or "
+            f"ps){', or `rate` if they count samples' * is_whole}.",
         )
-    return "s", assumed_unit(
-        f"{name} is taken as time in seconds; no unit is stated.", "s", "convention"
-    )
+    return taken("s", f"{name} is taken as time in seconds; no unit is stated.", "convention")
 
 
 def _refuse_against_heading(column: Column, sheet: Sheet, unit: str, headed: str) -> None:
@@ -245,10 +224,8 @@ def _refuse_against_heading(column: Column, sheet: Sheet, unit: str, headed: str
         return
     fitting = _fitting_units(sheet.more_text(), sheet.dialect, column)
     if headed in fitting and unit not in fitting:
-        raise HintError(
-            f"{sheet.source}, column {column.name}: the heading says {headed}, and only then do "
-            "levels last like servo pulses; leave `time_unit` out."
-        )
+        about = f"the heading says {headed}, and only then do levels last like servo pulses; "
+        raise sheet.question(column, about + "leave `time_unit` out.")
 
 
 def _hold_a_pulse_in_another_unit(column: Column, sheet: Sheet) -> bool:
@@ -323,7 +300,7 @@ class StampFormat:
     first_date: str  # The first row's date, as written
     point: str  # What stands before the fraction of a second
     zone: str  # The offset from UTC as written, the same in all rows
-    origin_s: int  # The first row's whole seconds since 1970
+    origin_s: int = 0  # The first row's whole seconds since 1970
     has_halves: bool = False  # Whether AM or PM follows the time of day
     is_short: bool = False  # Whether minutes and seconds stand alone
 
@@ -346,6 +323,25 @@ class StampFormat:
         """Int64 picoseconds since the first row's whole second; null where not a stamp."""
         import polars as pl  # noqa: PLC0415 - slow to import
 
+        seconds, whole, digits = self._seconds(cell)
+        since = seconds - self.origin_s
+        fraction, is_fraction = _fraction(digits)
+        is_good = since.abs().le(_MAX_S) & is_fraction & cell.str.ends_with(self.zone)
+        if not self.is_sure:
+            is_good &= whole.str.starts_with(self.first_date)
+        return pl.when(is_good).then(since * 10**12 + fraction.cast(pl.Int64))
+
+    def of_first(self, cell: str) -> StampFormat:
+        """Count from a first cell's whole second; if it is none, every row will be refused."""
+        import polars as pl  # noqa: PLC0415 - slow to import
+
+        seconds = pl.select(self._seconds(pl.lit(pl.Series([cell])))[0]).item()
+        return replace(self, origin_s=seconds or 0)
+
+    def _seconds(self, cell: pl.Expr) -> tuple[pl.Expr, pl.Expr, pl.Expr]:
+        """Whole seconds since 1970 (or the hour, if short), their text, and that of decimals."""
+        import polars as pl  # noqa: PLC0415 - slow to import
+
         bare = cell.str.strip_suffix(self.zone)
         if self.has_halves:
             bare = cell.str.replace(r" ?[AaPp]\.?[Mm]\.?$", "")
@@ -357,7 +353,12 @@ class StampFormat:
             parts = bare.str.splitn(self.point, 2).struct
             whole, digits = parts.field("field_0"), parts.field("field_1").fill_null("0")
         if self.is_short:
-            return self._short_ps(whole, digits)
+            clock = whole.str.splitn(":", 2).struct
+            minutes, seconds = (
+                clock.field(f"field_{i}").cast(pl.Int64, strict=False) for i in range(2)
+            )
+            is_clock = seconds.is_between(0, 59) & minutes.is_between(0, 999)
+            return pl.when(is_clock).then(60 * minutes + seconds), whole, digits
         if self.order:
             date = _FORMATS[self.order].replace("-", mark)
             written = whole.str.replace("T", " ", literal=True)
@@ -369,25 +370,7 @@ class StampFormat:
         )
         if self.has_halves:
             instant = _on_24_hours(instant, cell)
-        seconds = instant.cast(pl.Int64) // 1000 - self.origin_s
-        fraction, is_fraction = _fraction(digits)
-        is_good = seconds.abs().le(_MAX_S) & is_fraction & cell.str.ends_with(self.zone)
-        if not self.is_sure:
-            is_good &= whole.str.starts_with(self.first_date)
-        return pl.when(is_good).then(seconds * 10**12 + fraction.cast(pl.Int64))
-
-    def _short_ps(self, whole: pl.Expr, digits: pl.Expr) -> pl.Expr:
-        """Int64 picoseconds since the first row's whole second, from minutes and seconds."""
-        import polars as pl  # noqa: PLC0415 - slow to import
-
-        parts = whole.str.splitn(":", 2).struct
-        minutes, seconds = (
-            parts.field(f"field_{i}").cast(pl.Int64, strict=False) for i in range(2)
-        )
-        fraction, is_fraction = _fraction(digits)
-        is_good = is_fraction & seconds.is_between(0, 59) & minutes.is_between(0, 999)
-        since = 60 * minutes + seconds - self.origin_s
-        return pl.when(is_good).then(since * 10**12 + fraction.cast(pl.Int64))
+        return instant.cast(pl.Int64) // 1000, whole, digits
 
 
 def _fraction(digits: pl.Expr) -> tuple[pl.Expr, pl.Expr]:
@@ -428,21 +411,11 @@ def find_stamp_format(cells: list[str]) -> StampFormat:
     first = matches[0]
     point = "," if any("," in match[0] for match in matches) else "."
     order, is_sure = _find_order(dates, first["date"] or "")
-    year, month, day = _in_order(dates[0], order) if dates else (1970, 1, 1)
-    try:
-        midnight = datetime(year, month, day, tzinfo=UTC)
-    except ValueError:  # the 31st of February: every row will be refused by its row number
-        midnight = datetime(1970, 1, 1, tzinfo=UTC)
-    if first["short"]:
-        minute, second = map(int, first["short"].split(":"))
-        return StampFormat("", True, "", point, "", 60 * minute + second, is_short=True)
-    hour, minute, second = map(int, first["clock"].split(":"))
-    half = (first["half"] or "")[:1].lower()
-    hour = hour % 12 + 12 * (half == "p") if half else hour
-    origin_s = int(midnight.timestamp()) + 3600 * hour + 60 * minute + second
-    zone = first["zone"] or ""
-    date = first["date"] or ""
-    return StampFormat(order, is_sure, date, point, zone, origin_s, bool(half))
+    found = StampFormat(
+        order, is_sure, first["date"] or "", point, first["zone"] or "",
+        has_halves=first["half"] is not None, is_short=first["short"] is not None,
+    )  # fmt: skip
+    return found.of_first(first[0])
 
 
 def _find_order(dates: list[list[str]], first: str) -> tuple[DateOrder, bool]:
@@ -455,11 +428,6 @@ def _find_order(dates: list[list[str]], first: str) -> tuple[DateOrder, bool]:
     if any(int(date[1]) > 12 for date in dates):
         return "mdy", True
     return "dmy", False
-
-
-def _in_order(date: list[str], order: DateOrder) -> tuple[int, int, int]:
-    place = {letter: int(number) for letter, number in zip(order, date, strict=True)}
-    return place["y"], place["m"], place["d"]
 
 
 TimeKind: TypeAlias = Literal["number", "stamp", "sample"]
@@ -497,13 +465,10 @@ def find_time_column(sheet: Sheet) -> tuple[TimeColumn | None, tuple[str, ...]]:
         agreed = f"Columns {names} tell the same times in the first rows; the finer one is taken."
         candidates = [finest]
     if len(candidates) > 1:
-        raise CaptureError(
-            sheet.source,
-            f"two columns may hold the time ({candidates[0].name} and {candidates[1].name})",
-            "name one of them with `time_column`",
-            row=max(1, sheet.dialect.skip_lines),
-            choices={"time_column": tuple(c.name for c in candidates)},
-        )
+        found = f"two columns may hold the time ({candidates[0].name} and {candidates[1].name})"
+        choices = {"time_column": tuple(c.name for c in candidates)}
+        remedy = "name one of them with `time_column`"
+        raise sheet.refusal(found, remedy, in_header=True, choices=choices)
     if not candidates and not counters:
         return None, ()
     column = (candidates or counters)[0]
@@ -515,8 +480,8 @@ def find_time_column(sheet: Sheet) -> tuple[TimeColumn | None, tuple[str, ...]]:
     ]
     counters += [c for c in sheet.columns if c != column and _numbers_rows(c, sheet)]
     aside = tuple(dict.fromkeys(c.name for c in (*timed, *counters) if c != column))
-    found = _understood(column, sheet, is_counter=column in counters)
-    return replace(found, agreed=agreed), aside
+    understood = _understood(column, sheet, is_counter=column in counters)
+    return replace(understood, agreed=agreed), aside
 
 
 def _is_a_level(column: Column, sheet: Sheet) -> bool:
@@ -595,12 +560,9 @@ def _refuse_a_counter_of_pulses(column: Column, sheet: Sheet) -> None:
         return
     others = [c for c in sheet.columns if c != column and c.kind != "empty"]
     if any(is_length(c, sheet) for c in others) and not any(is_end(c, sheet) for c in others):
-        raise CaptureError(
-            sheet.source,
-            f"'{column.name}' counts rows, and nothing says when the pulses began",
-            "export the time of each rise, or say that it is the time with `time_unit`",
-            row=max(1, sheet.dialect.skip_lines),
-        )
+        found = f"'{column.name}' counts rows, and nothing says when the pulses began"
+        remedy = "export the time of each rise, or say that it is the time with `time_unit`"
+        raise sheet.refusal(found, remedy, in_header=True)
 
 
 def _understood(column: Column, sheet: Sheet, *, is_counter: bool) -> TimeColumn:
@@ -610,22 +572,15 @@ def _understood(column: Column, sheet: Sheet, *, is_counter: bool) -> TimeColumn
         assumption = Assumption(said, "time column", column.name, "", "data", ("time_column",))
         return TimeColumn(column, "stamp", "s", assumption)
     if column.kind not in NUMERIC:
+        shown = f"'{next(iter(column.cells), '')[:40]}'"
         if any(HOUR_OR_MINUTE.fullmatch(cell) for cell in column.cells[:20]):
-            raise CaptureError(
-                sheet.source,
-                f"'{column.cells[0][:40]}' may be hours and minutes, or minutes and seconds",
-                "export times with decimals of a second, or name another with `time_column`",
-                row=sheet.dialect.skip_lines + 1,
-                column=column.name,
-            )
-        raise CaptureError(
-            sheet.source,
-            f"'{next(iter(column.cells), '')[:40]}' stands where a time was expected",
-            "name the column that holds the time with `time_column`",
-            row=sheet.dialect.skip_lines + 1,
-            column=column.name,
-            choices={"time_column": tuple(c.name for c in sheet.columns if c.kind in NUMERIC)},
-        )
+            found = f"{shown} may be hours and minutes, or minutes and seconds"
+            remedy = "export times with decimals of a second, or name another with `time_column`"
+            raise sheet.refusal(found, remedy, column)
+        choices = {"time_column": tuple(c.name for c in sheet.columns if c.kind in NUMERIC)}
+        remedy = "name the column that holds the time with `time_column`"
+        found = f"{shown} stands where a time was expected"
+        raise sheet.refusal(found, remedy, column, choices=choices)
     if (
         sheet.hints.time_unit is None
         and not column.has_units

@@ -22,13 +22,12 @@ from pwmscope.capture.reader.hints import (
 )
 from pwmscope.capture.reader.unpack import find_packing, name_of, open_bytes, watched
 from pwmscope.capture.text import NewEdges
-from pwmscope.capture.text.comparator import AmplitudeHistogram
+from pwmscope.capture.text.comparator import AmplitudeHistogram, Threshold
+from pwmscope.capture.text.edges import no_edges
 from pwmscope.capture.vcd.values import (
     MAX_HEADER_BYTES,
-    STATE_OF_BYTE,
     Header,
     RealTrace,
-    Threshold,
     Trace,
     Values,
     Wanted,
@@ -37,20 +36,22 @@ from pwmscope.capture.vcd.values import (
     find_values,
     read_header,
     real_values,
-    vector_states,
+    states_of,
 )
 from pwmscope.capture.vcd.words import (
     BLOCK_BYTES,
     REAL,
     SCALAR,
+    Bytes,
     Clock,
     CodeBook,
     Words,
     WordStream,
     awaits_code,
+    no_dump,
 )
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model import Assumption, Capture, Line
+from pwmscope.model import Assumption, Capture, IntArray, Line
 
 Sink: TypeAlias = Callable[[Words, dict[int, Values]], None]
 
@@ -89,7 +90,7 @@ class _Reading:
 
     def run(self, header: Header, sink: Sink) -> tuple[Clock, bool]:
         """Hand all values to a sink, block by block."""
-        book = CodeBook(tuple(dict.fromkeys(v.code for v in header.variables)))
+        book = CodeBook(header.codes)
         clock = Clock(header.unit_fs, self.source)
         with open_bytes(self.path) as file:
             rest = read_header(file, self.source).rest
@@ -128,7 +129,7 @@ class _Variables:
 
     def values_of(
         self, words: Words, values: Values | None, *, are_real: bool
-    ) -> Iterator[tuple[tuple[int, ...], npt.NDArray[np.int64], npt.NDArray[np.int64]]]:
+    ) -> Iterator[tuple[tuple[int, ...], IntArray, IntArray]]:
         """Give, for each wanted variable, its lines, words and times in file order."""
         if values is None:
             return
@@ -139,18 +140,13 @@ class _Variables:
             at = values.words[positions]
             line = self.lines[group[0]]
             if line.is_real != are_real:
-                raise CaptureError(
-                    self.source,
-                    f"the value '{words.text_of(int(at[0]))}' does not fit a variable of type "
-                    f"{line.variable.kind}",
-                    "export the recording again as a value change dump (IEEE Std 1364)",
-                    row=words.row_of(int(at[0])),
-                    column=line.name,
-                )
+                kind = f"does not fit a variable of type {line.variable.kind}"
+                found = f"the value '{words.text_of(int(at[0]))}' {kind}"
+                raise no_dump(self.source, found, words.row_of(int(at[0])), line.name)
             yield group, at, values.times[positions]
 
 
-def _by_number(numbers: npt.NDArray[np.int32]) -> Iterator[tuple[int, npt.NDArray[np.int64]]]:
+def _by_number(numbers: npt.NDArray[np.int32]) -> Iterator[tuple[int, IntArray]]:
     # numpy sorts 16-bit numbers by radix.
     keys = numbers.astype(np.uint16) if int(numbers.max()) < 65_536 else numbers
     order = np.argsort(keys, kind="stable")
@@ -179,11 +175,7 @@ def _trace_sink(variables: _Variables, traces: Sequence[Trace | RealTrace]) -> S
 
     def take(words: Words, found: dict[int, Values]) -> None:
         for group, at, times in variables.values_of(words, found.get(SCALAR), are_real=False):
-            line = lines[group[0]]
-            if line.variable.size == 1 and words.is_code is None:
-                states = STATE_OF_BYTE[words.data[words.starts[at]]][:, None]
-            else:
-                states = vector_states(words, at, line.variable.size, line.variable.name, source)
+            states = states_of(words, at, lines[group[0]].variable, source)
             for i in group:
                 trace = traces[i]
                 assert isinstance(trace, Trace)
@@ -259,31 +251,11 @@ def _format_line(name: str, trace: Trace, start_ps: int) -> list[str]:
 
 
 def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Capture:
-    r"""Read a value change dump.
+    r"""Read a value change dump: edges of every wire, each bit of a vector being one line.
 
-    Parameters
-    ----------
-    path : Path
-        The file, plain or packed.
-    hints : Hints
-        Lines to read, sample rate, threshold of real variables; the time unit
-        only where the file states none.
-    block_bytes : int, optional
-        Bytes to read at a time; it has no effect on the result.
+    Time 0 is the first time stamp, or the file's own 0 where values stand before it. How many
+    bytes are read at a time has no effect on the result.
 
-    Returns
-    -------
-    Capture
-        Edges of every wire, each bit of a vector being one line. Time 0 is the
-        first time stamp, or the file's own 0 where values stand before it.
-
-    Raises
-    ------
-    CaptureError, HintError
-        One sentence: what was found where, and what to do.
-
-    Examples
-    --------
     >>> import tempfile
     >>> text = "$timescale 1 us $end $var wire 1 ! RX1 $end $enddefinitions $end\n"
     >>> with tempfile.TemporaryDirectory() as folder:
@@ -302,10 +274,10 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     start_ps = clock.start_ps or 0
     duration_ps = clock.now_ps - start_ps
     if len(wanted) > MAX_LINES and hints.lines is None:
-        lines, sentence = kept(
+        lines, left_out = kept(
             (each.lines for each in found), hints, reading.source, _own_name, len(wanted)
         )
-        said = (*said, Assumption(sentence, "lines", len(lines), "", "data", ("lines",)))
+        said = (*said, left_out)
     else:
         lines = {name: line for each in found for name, line in each.lines.items()}
     thresholds = {n: held for each in found for n, held in each.thresholds.items() if n in lines}
@@ -314,14 +286,10 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     ]
     edges = [line.edges_ps for line in lines.values()]
     if not any(edges_ps.size for edges_ps in edges):
-        raise _no_edges(wanted, duration_ps, reading.source)
+        raise no_edges([line.name for line in wanted], format_interval(duration_ps), reading.source)
+    unit_ps = max(1, header.unit_fs // 1000)
     interval_ps, interval_note = find_listed_interval(
-        edges,
-        max(1, header.unit_fs // 1000),
-        hints.rate_hz,
-        hints,
-        reading.source,
-        digits="time unit",
+        edges, unit_ps, hints.rate_hz, hints, reading.source, digits="time unit"
     )
     ends_with_edge = any(e.size and int(e[-1]) == duration_ps for e in edges)
     said = (
@@ -362,7 +330,7 @@ def _followed(reading: _Reading, header: Header, wanted: tuple[Wanted, ...]) -> 
     traces: list[Trace | RealTrace] = []
     for line in wanted:
         held = thresholds.get(line.name)
-        traces.append(Trace() if held is None else RealTrace(held.level, held.reach))
+        traces.append(Trace() if held is None else RealTrace(held.level, held.band / 2))
     variables = _Variables.of(header, wanted, reading.source)
     clock, cut_short = reading.run(header, _trace_sink(variables, traces))
     lines, notes = _lines(wanted, traces, clock.start_ps or 0, clock.now_ps)
@@ -407,15 +375,6 @@ def _lines(
     return lines, notes
 
 
-def _no_edges(wanted: tuple[Wanted, ...], duration_ps: int, source: str) -> CaptureError:
-    names = ", ".join(line.name for line in wanted[:8]) + (", ..." if len(wanted) > 8 else "")
-    return CaptureError(
-        source,
-        f"none of the lines ({names}) changes level in {format_interval(duration_ps)}",
-        "check the ground wire, the clips and the recording's length, then record again",
-    )
-
-
 _REMEDY: Final = "read it when it is whole, by `source`"
 _END: Final = re.compile(rb"\$enddefinitions\s+\$end\s")
 _STAMP: Final = re.compile(rb"#(\d{1,19})\s")
@@ -424,19 +383,10 @@ MAX_STEP_BYTES: Final = 4 << 20
 
 
 class GrowingDump:
-    r"""A value change dump, fed with its bytes as they come.
+    r"""A value change dump, fed with its bytes as they come; of hints it takes ``lines``.
 
     What stands under a time stamp is told when the next one comes: only then is it whole.
 
-    Parameters
-    ----------
-    source : str
-        What to call it in messages.
-    hints : mapping, optional
-        Keywords of `load`: ``lines``.
-
-    Examples
-    --------
     >>> dump = GrowingDump("pipe")
     >>> head = b"$timescale 1 us $end $var wire 1 ! RX1 $end $enddefinitions $end\n"
     >>> new = dump.feed(head + b"#0\n0!\n#3000\n1!\n#4500\n0!\n#20000\n")
@@ -449,19 +399,11 @@ class GrowingDump:
         self._hints = Hints.of(**(hints or {}))
         self._left = b""
         self._header: Header | None = None
-        self._wanted: tuple[tuple[Wanted, ...], ...] = ()  # By the number of the identifier code
+        self._variables: _Variables | None = None
         self._levels: dict[str, int] = {}
 
     def feed(self, data: bytes, *, is_last: bool = False) -> NewEdges | None:
-        """Take more bytes; give what they show, or None while it is too little.
-
-        Raises
-        ------
-        CaptureError
-            If the bytes are no value change dump that can be followed.
-        HintError
-            If it lacks a line that was asked for.
-        """
+        """Take more bytes; give what they show, or None while it is too little."""
         self._left += data
         if self._header is None:
             if not _END.search(self._left) and not is_last and len(self._left) < MAX_HEADER_BYTES:
@@ -488,7 +430,7 @@ class GrowingDump:
     @property
     def lines(self) -> tuple[str, ...]:
         """Names of the lines that are read; empty until the header is whole."""
-        return tuple(line.name for group in self._wanted for line in group)
+        return () if self._variables is None else tuple(ln.name for ln in self._variables.lines)
 
     def _understand(self) -> None:
         file = io.BytesIO(self._left)
@@ -503,52 +445,37 @@ class GrowingDump:
                 self._source, f"'{real}' is a real variable and cannot be followed",
                 "leave it out of `lines`, or " + _REMEDY,
             )  # fmt: skip
-        groups: dict[bytes, list[Wanted]] = {v.code: [] for v in header.variables}
-        for line in wanted:
-            groups[line.variable.code].append(line)
         self._header, self._left = header, header.rest + file.read()
-        self._wanted = tuple(tuple(group) for group in groups.values())
-        self._book = CodeBook(tuple(groups))
+        self._variables = _Variables.of(header, wanted, self._source)
+        self._book = CodeBook(header.codes)
         self._clock = Clock(header.unit_fs, self._source)
         self._stream = WordStream(io.BytesIO(), self._source, b"", header.rows + 1)
 
     def _read(self, words: Words, next_stamp: int | None) -> NewEdges:
+        assert self._variables is not None  # feed has seen to it
         times_ps = self._clock.times_of(words)
         left_out = self._clock.find_sections(words, times_ps)
         found = find_values(words, times_ps, left_out, self._book, self._source).get(SCALAR)
         edges_ps = {name: np.zeros(0, np.int64) for name in self._levels}
-        if found is not None:
-            for number in np.unique(found.numbers).tolist():
-                self._note(words, found, self._wanted[number], found.numbers == number, edges_ps)
+        lines = self._variables.lines
+        for group, at, at_ps in self._variables.values_of(words, found, are_real=False):
+            states = states_of(words, at, lines[group[0]].variable, self._source)
+            for i in group:
+                self._note(lines[i].name, at_ps, states[:, lines[i].bit], edges_ps)
         now_ps = self._clock.now_ps
         if next_stamp is not None:  # time has gone on until there
             now_ps = max(now_ps, next_stamp * self._clock.unit_fs // 1000)
         return NewEdges(now_ps - (self._clock.start_ps or 0), edges_ps, dict(self._levels))
 
     def _note(
-        self,
-        words: Words,
-        found: Values,
-        group: tuple[Wanted, ...],
-        are_its: npt.NDArray[np.bool_],
-        edges_ps: dict[str, npt.NDArray[np.int64]],
+        self, name: str, times_ps: IntArray, states: Bytes, edges_ps: dict[str, IntArray]
     ) -> None:
-        """Follow the lines of one variable; what is unknown stands for the level before."""
-        if not group:
-            return
-        at, times_ps, variable = found.words[are_its], found.times[are_its], group[0].variable
-        if variable.size == 1 and words.is_code is None:
-            states = STATE_OF_BYTE[words.data[words.starts[at]]][:, None]
-        else:
-            states = vector_states(words, at, variable.size, variable.name, self._source)
-        for line in group:
-            state = states[:, line.bit]
-            is_level = state <= 1
-            is_level[:-1] &= times_ps[1:] != times_ps[:-1]  # of levels at one time the last counts
-            levels, at_ps = state[is_level].astype(np.int64), times_ps[is_level]
-            if not levels.size:
-                continue
-            before = self._levels.get(line.name, int(levels[0]))
-            is_edge = levels != np.concatenate([[before], levels[:-1]])
-            edges_ps[line.name] = at_ps[is_edge] - (self._clock.start_ps or 0)
-            self._levels[line.name] = int(levels[-1])
+        """Follow a line; what is unknown stands for the level before."""
+        is_level = states <= 1
+        is_level[:-1] &= times_ps[1:] != times_ps[:-1]  # of levels at one time the last counts
+        levels, at_ps = states[is_level].astype(np.int64), times_ps[is_level]
+        if levels.size:
+            before = self._levels.get(name, int(levels[0]))
+            is_edge = np.diff(levels, prepend=before) != 0
+            edges_ps[name] = at_ps[is_edge] - (self._clock.start_ps or 0)
+            self._levels[name] = int(levels[-1])

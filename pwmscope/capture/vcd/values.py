@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import BinaryIO, Final
 
@@ -14,10 +14,15 @@ import numpy.typing as npt
 
 from pwmscope.capture.reader.hints import Hints
 from pwmscope.capture.reader.unpack import reading
-from pwmscope.capture.text.comparator import MAX_NUMBER, AmplitudeHistogram, assumed_threshold
-from pwmscope.capture.vcd.words import REAL, SCALAR, VECTOR, CodeBook, Words
+from pwmscope.capture.text.comparator import (
+    MAX_NUMBER,
+    AmplitudeHistogram,
+    Threshold,
+    judge_levels,
+)
+from pwmscope.capture.vcd.words import REAL, SCALAR, VECTOR, Bytes, CodeBook, Words, no_dump
 from pwmscope.errors import CaptureError, HintError
-from pwmscope.model import Assumption
+from pwmscope.model import Assumption, BoolArray, FloatArray, IntArray
 
 MAX_HEADER_BYTES: Final = 16 * 1024 * 1024
 MAX_BITS: Final = 1_000_000
@@ -37,7 +42,7 @@ LOW, HIGH, UNKNOWN, NO_STATE = 0, 1, 2, 3
 
 
 @dataclass(frozen=True, slots=True)
-class _Variable:
+class Variable:
     """One ``$var`` declaration, such as ``$var wire 4 " sticks [3:0] $end``."""
 
     kind: str  # `wire`, `reg`, `real`, `integer`, ..
@@ -54,9 +59,9 @@ class _Variable:
     def bits(self) -> tuple[int | None, ...]:
         """Index of each bit, first written first; a single None where it has no index.
 
-        >>> _Variable("wire", 3, b"!", (), "bus", 2, 0, 1).bits()
+        >>> Variable("wire", 3, b"!", (), "bus", 2, 0, 1).bits()
         (2, 1, 0)
-        >>> _Variable("wire", 1, b"!", (), "RX1", None, None, 1).bits()
+        >>> Variable("wire", 1, b"!", (), "RX1", None, None, 1).bits()
         (None,)
         """
         if self.size == 1:
@@ -76,9 +81,14 @@ class Header:
     unit_fs: int  # One unit of time in femtoseconds, 1 to 10**17
     timescale: str | None  # The unit as the file writes it, such as `10 ns`; None where it does not
     # Every declaration, in file order; several may share one identifier code
-    variables: tuple[_Variable, ...]
+    variables: tuple[Variable, ...]
     rows: int  # Line ends within the header
     rest: bytes  # The first bytes after the header, already read
+
+    @property
+    def codes(self) -> tuple[bytes, ...]:
+        """The identifier codes in order of first declaration."""
+        return tuple(dict.fromkeys(v.code for v in self.variables))
 
 
 def read_header(file: BinaryIO, source: str) -> Header:
@@ -98,12 +108,8 @@ def read_header(file: BinaryIO, source: str) -> Header:
         end = _END.search(head + chunk if chunk else head + b"\n", max(0, len(head) - 128))
         head += chunk
         if end is None and (not chunk or len(head) > MAX_HEADER_BYTES):
-            raise CaptureError(
-                source,
-                "no $enddefinitions found, so the list of variables has no end",
-                "export the recording again as a value change dump (IEEE Std 1364)",
-                row=bytes(head).count(b"\n") + 1,
-            )
+            found = "no $enddefinitions found, so the list of variables has no end"
+            raise no_dump(source, found, bytes(head).count(b"\n") + 1)
     text = bytes(head[: end.start()]).removeprefix(b"\xef\xbb\xbf")
     unit_fs, timescale, variables = _declarations(text, source)
     rows = bytes(head[: end.end()]).count(b"\n")
@@ -114,9 +120,9 @@ def read_header(file: BinaryIO, source: str) -> Header:
     return Header(unit_fs, timescale, tuple(variables), rows, bytes(head[end.end() :]))
 
 
-def _declarations(text: bytes, source: str) -> tuple[int, str | None, list[_Variable]]:
+def _declarations(text: bytes, source: str) -> tuple[int, str | None, list[Variable]]:
     unit_fs, timescale = FEMTOSECONDS_OF_UNIT["s"], None
-    variables: list[_Variable] = []
+    variables: list[Variable] = []
     scope: list[str] = []
     bits = 0
     for row, keyword, words in _commands(text, source):
@@ -128,18 +134,14 @@ def _declarations(text: bytes, source: str) -> tuple[int, str | None, list[_Vari
             scope.append(body[-1] if len(body) > 1 else "")
         elif keyword == b"$upscope":
             if not scope:
-                raise _bad("an $upscope without its $scope", source, row)
+                raise no_dump(source, "an $upscope without its $scope", row)
             scope.pop()
         elif keyword == b"$var":
             variables.append(_variable(body, words, tuple(s for s in scope if s), source, row))
             bits += variables[-1].size
             if bits > MAX_BITS:
-                raise CaptureError(
-                    source,
-                    f"more than {MAX_BITS} bits are declared",
-                    "export fewer variables",
-                    row=row,
-                )
+                found = f"more than {MAX_BITS} bits are declared"
+                raise CaptureError(source, found, "export fewer variables", row=row)
     return unit_fs, timescale, variables
 
 
@@ -153,7 +155,7 @@ def _commands(text: bytes, source: str) -> list[tuple[int, bytes, list[bytes]]]:
             if keyword is None:
                 if not word.startswith(b"$") or word == b"$end":
                     shown = word[:20].decode("utf-8", errors="replace")
-                    raise _bad(f"'{shown}' found where a $ keyword is expected", source, row)
+                    raise no_dump(source, f"'{shown}' found where a $ keyword is expected", row)
                 keyword, begun, words = word, row, []
             elif word == b"$end":
                 commands.append((begun, keyword, words))
@@ -162,29 +164,23 @@ def _commands(text: bytes, source: str) -> list[tuple[int, bytes, list[bytes]]]:
                 words.append(word)
     if keyword is not None:
         shown = keyword[:20].decode("utf-8", errors="replace")
-        raise _bad(f"{shown} has no $end", source, begun)
+        raise no_dump(source, f"{shown} has no $end", begun)
     return commands
-
-
-def _bad(found: str, source: str, row: int) -> CaptureError:
-    return CaptureError(
-        source, found, "export the recording again as a value change dump (IEEE Std 1364)", row=row
-    )
 
 
 def _unit_fs(timescale: str, source: str, row: int) -> int:
     match = _TIMESCALE.fullmatch(timescale)
     if match is None:
-        raise _bad(f"the timescale is '{timescale[:20]}', expected 1, 10 or 100 of s, ms, us, "
-                   "ns, ps or fs", source, row)  # fmt: skip
+        expected = "expected 1, 10 or 100 of s, ms, us, ns, ps or fs"
+        raise no_dump(source, f"the timescale is '{timescale[:20]}', {expected}", row)
     return int(match[1]) * FEMTOSECONDS_OF_UNIT[match[2]]
 
 
 def _variable(
     body: list[str], words: list[bytes], scope: tuple[str, ...], source: str, row: int
-) -> _Variable:
+) -> Variable:
     if len(body) < 4 or not (body[1].isascii() and body[1].isdigit() and 0 < len(body[1]) < 8):
-        raise _bad("a $var needs type, size, identifier code and name", source, row)
+        raise no_dump(source, "a $var needs type, size, identifier code and name", row)
     reference = " ".join(body[3:])
     name, left, right = reference, None, None
     if reference.startswith("\\"):  # an escaped identifier holds its brackets in its name
@@ -195,7 +191,7 @@ def _variable(
         name = match["name"] or name
         left = int(match["left"][:18])
         right = None if match["right"] is None else int(match["right"][:18])
-    return _Variable(body[0], max(1, int(body[1])), words[2], scope, name, left, right, row)
+    return Variable(body[0], max(1, int(body[1])), words[2], scope, name, left, right, row)
 
 
 NO_WIRES: Final = frozenset({"event", "integer", "parameter", "realtime", "string", "time"})
@@ -209,7 +205,7 @@ class Wanted:
     """One line to be read from a dump."""
 
     name: str  # What the line is called
-    variable: _Variable  # The variable that it is, or whose bit it is
+    variable: Variable  # The variable that it is, or whose bit it is
     bit: int  # Position of its bit in written order, 0 for the leftmost
 
     @property
@@ -226,19 +222,15 @@ def choose_lines(
     A line is called by its own name where no other line has that name, else by
     its scopes and name joined with dots; a hint may use either.
     """
-    primary: dict[bytes, _Variable] = {}
-    aliases: list[tuple[_Variable, _Variable]] = []
+    primary: dict[bytes, Variable] = {}
+    aliases: list[tuple[Variable, Variable]] = []
     for variable in header.variables:
         first = primary.setdefault(variable.code, variable)
         if first is variable:
             continue
         if first.size != variable.size or (first.kind in REALS) != (variable.kind in REALS):
-            raise CaptureError(
-                source,
-                f"'{variable.name}' shares the identifier code of '{first.name}' but not its size",
-                "export the recording again as a value change dump (IEEE Std 1364)",
-                row=variable.row,
-            )
+            found = f"'{variable.name}' shares the identifier code of '{first.name}'"
+            raise no_dump(source, f"{found} but not its size", variable.row)
         aliases.append((variable, first))
     wires = [v for v in primary.values() if v.kind not in NO_WIRES]
     taken = Counter(label for variable in wires for label in _labels(variable))
@@ -263,7 +255,7 @@ def choose_lines(
     return tuple(wanted), tuple(said)
 
 
-def _labels(variable: _Variable) -> tuple[str, ...]:
+def _labels(variable: Variable) -> tuple[str, ...]:
     """Names of a variable's bits, without its scopes."""
     if variable.kind in REALS:
         return (variable.name,)
@@ -272,7 +264,7 @@ def _labels(variable: _Variable) -> tuple[str, ...]:
     )
 
 
-def _names(variable: _Variable, taken: Counter[str]) -> tuple[str, ...]:
+def _names(variable: Variable, taken: Counter[str]) -> tuple[str, ...]:
     labels = _labels(variable)
     if all(taken[label] <= 1 for label in labels):
         return labels
@@ -285,12 +277,12 @@ def _names(variable: _Variable, taken: Counter[str]) -> tuple[str, ...]:
 
 
 def _asked(
-    variables: tuple[_Variable, ...],
+    variables: tuple[Variable, ...],
     names: dict[bytes, tuple[str, ...]],
     lines: tuple[str, ...],
     source: str,
 ) -> tuple[Wanted, ...]:
-    known: dict[str, list[tuple[_Variable, int]]] = {}
+    known: dict[str, list[tuple[Variable, int]]] = {}
     for variable in variables:
         for bit, label in enumerate(_labels(variable)):
             spellings = {label, ".".join((*variable.scope, label)), names[variable.code][bit]}
@@ -315,7 +307,7 @@ def _asked(
     return tuple(wanted)
 
 
-def _format_left_out(variables: list[_Variable]) -> list[str]:
+def _format_left_out(variables: list[Variable]) -> list[str]:
     left_out = [v for v in variables if v.kind in NO_WIRES]
     if not left_out:
         return []
@@ -325,7 +317,7 @@ def _format_left_out(variables: list[_Variable]) -> list[str]:
 
 
 def _format_aliases(
-    aliases: list[tuple[_Variable, _Variable]], names: dict[bytes, tuple[str, ...]]
+    aliases: list[tuple[Variable, Variable]], names: dict[bytes, tuple[str, ...]]
 ) -> list[str]:
     said = []
     for alias, first in aliases[:8]:
@@ -337,7 +329,7 @@ def _format_aliases(
     return said
 
 
-def _states() -> npt.NDArray[np.uint8]:
+def _states() -> Bytes:
     table = np.full(256, NO_STATE, np.uint8)
     table[list(b"0lL")] = LOW
     table[list(b"1hH")] = HIGH
@@ -354,39 +346,27 @@ IEEE Std 1164 adds (weak low and high count as levels, the rest as unknown)."""
 class Values:
     """The values of one kind within a block, in file order."""
 
-    words: npt.NDArray[np.int64]  # shape (n,): Which word of the block holds each value
+    words: IntArray  # shape (n,): Which word of the block holds each value
     numbers: npt.NDArray[np.int32]  # shape (n,): Number of the identifier code of each
-    times: npt.NDArray[np.int64]  # shape (n,): Time of each in picoseconds, as the file counts it
+    times: IntArray  # shape (n,): Time of each in picoseconds, as the file counts it
 
 
 def find_values(
-    words: Words,
-    times: npt.NDArray[np.int64],
-    left_out: npt.NDArray[np.bool_] | None,
-    book: CodeBook,
-    source: str,
+    words: Words, times: IntArray, left_out: BoolArray | None, book: CodeBook, source: str
 ) -> dict[int, Values]:
     """Sort the values of a block by kind: states under `SCALAR`, numbers under `REAL`."""
     found: dict[int, Values] = {}
-    is_first = None if words.is_code is None else ~words.is_code
-    is_garbage = words.kinds == 0 if is_first is None else (words.kinds == 0) & is_first
+    usable: BoolArray | np.bool_ = np.True_ if words.is_code is None else ~words.is_code
+    is_garbage = (words.kinds == 0) & usable
     if is_garbage.any():
         word = int(is_garbage.argmax())
-        raise CaptureError(
-            source,
-            f"'{words.text_of(word)}' is neither a time nor a value",
-            "export the recording again as a value change dump (IEEE Std 1364)",
-            row=words.row_of(word),
-        )
-    for kinds in ((SCALAR, VECTOR), (REAL,)):
-        chosen = words.kinds == kinds[0]
-        for other in kinds[1:]:
-            chosen |= words.kinds == other
-        if is_first is not None:
-            chosen &= is_first
-        if left_out is not None:
-            chosen &= ~left_out
-        at = np.flatnonzero(chosen)
+        what = f"'{words.text_of(word)}' is neither a time nor a value"
+        raise no_dump(source, what, words.row_of(word))
+    if left_out is not None:
+        usable = usable & ~left_out
+    are_states = (words.kinds == SCALAR) | (words.kinds == VECTOR)
+    for kind, chosen in ((SCALAR, are_states), (REAL, words.kinds == REAL)):
+        at = np.flatnonzero(chosen & usable)
         if not at.size:
             continue
         # The code stands in the same word after one state, else in the next word.
@@ -395,28 +375,26 @@ def find_values(
         numbers = book.look_up(words.data, words.starts[named] + is_scalar, words.ends[named])
         if int(numbers.min()) < 0:
             wrong = int((numbers < 0).argmax())
-            _refuse_code(words, int(named[wrong]), bool(is_scalar[wrong]), source)
-        found[kinds[0]] = Values(at, numbers, times[at])
+            raise _undeclared(words, int(named[wrong]), bool(is_scalar[wrong]), source)
+        found[kind] = Values(at, numbers, times[at])
     return found
 
 
-def _refuse_code(words: Words, word: int, is_scalar: bool, source: str) -> None:
+def _undeclared(words: Words, word: int, is_scalar: bool, source: str) -> CaptureError:
     text = words.text_of(word)
     code = text[1:] if is_scalar else text
-    raise CaptureError(
-        source,
-        f"the identifier code '{code}' of '{text}' was never declared"
-        if code
-        else f"the value '{text}' has no identifier code",
-        "export the recording again, with its list of variables",
-        row=words.row_of(word),
-    )
+    found = f"the value '{text}' has no identifier code"
+    if code:
+        found = f"the identifier code '{code}' of '{text}' was never declared"
+    remedy = "export the recording again, with its list of variables"
+    return CaptureError(source, found, remedy, row=words.row_of(word))
 
 
-def vector_states(
-    words: Words, at: npt.NDArray[np.int64], size: int, name: str, source: str
-) -> npt.NDArray[np.uint8]:
-    """States of each bit of vector (or one-bit) values of one variable."""
+def states_of(words: Words, at: IntArray, variable: Variable, source: str) -> Bytes:
+    """States of each bit of values of one variable, in written order."""
+    size, name = variable.size, variable.name
+    if size == 1 and words.is_code is None:
+        return STATE_OF_BYTE[words.data[words.starts[at]]][:, None]
     skip = (words.kinds[at] != SCALAR).astype(np.int64)
     starts = words.starts[at] + skip
     lengths = np.where(skip == 1, words.ends[at] - starts, 1)
@@ -424,54 +402,35 @@ def vector_states(
     for length in np.unique(lengths).tolist():
         those = np.flatnonzero(lengths == length)
         if not 0 < length <= size:
-            raise CaptureError(
-                source,
-                f"the value '{words.text_of(int(at[those[0]]))}' has {length} bits, at most "
-                f"{size} were declared",
-                "export the recording again as a value change dump (IEEE Std 1364)",
-                row=words.row_of(int(at[those[0]])),
-                column=name,
-            )
+            fault = f"has {length} bits, at most {size} were declared"
+            raise _bad_value(words, int(at[those[0]]), fault, name, source)
         digits = STATE_OF_BYTE[words.data[starts[those, None] + np.arange(length)]]
         if int(digits.max()) == NO_STATE:
             word = int(at[those[int((digits == NO_STATE).any(axis=1).argmax())]])
-            raise CaptureError(
-                source,
-                f"the value '{words.text_of(word)}' holds other digits than 0, 1, x and z",
-                "export the recording again as a value change dump (IEEE Std 1364)",
-                row=words.row_of(word),
-                column=name,
-            )
+            raise _bad_value(words, word, "holds other digits than 0, 1, x and z", name, source)
         states[those, size - length :] = digits
         states[those, : size - length] = np.where(digits[:, :1] == UNKNOWN, UNKNOWN, LOW)
     return states
 
 
-def real_values(
-    words: Words, at: npt.NDArray[np.int64], name: str, source: str
-) -> npt.NDArray[np.float64]:
+def real_values(words: Words, at: IntArray, name: str, source: str) -> FloatArray:
     """Read the numbers of real values such as ``r3.297``, NaN where unknown."""
     values = np.empty(at.size, np.float64)
     for i, word in enumerate(at.tolist()):
         try:
             values[i] = float(words.bytes_of(word)[1:])
         except ValueError:
-            raise _bad_number(words, word, "is no number", name, source) from None
+            raise _bad_value(words, word, "is no number", name, source) from None
     beyond = np.isfinite(values) & (np.abs(values) > MAX_NUMBER)
     if beyond.any():
         word = int(at[int(beyond.argmax())])
-        raise _bad_number(words, word, f"lies beyond {MAX_NUMBER:g}", name, source)
+        raise _bad_value(words, word, f"lies beyond {MAX_NUMBER:g}", name, source)
     return values
 
 
-def _bad_number(words: Words, word: int, fault: str, name: str, source: str) -> CaptureError:
-    return CaptureError(
-        source,
-        f"the value '{words.text_of(word)}' {fault}",
-        "export the recording again as a value change dump (IEEE Std 1364)",
-        row=words.row_of(word),
-        column=name,
-    )
+def _bad_value(words: Words, word: int, fault: str, name: str, source: str) -> CaptureError:
+    found = f"the value '{words.text_of(word)}' {fault}"
+    return no_dump(source, found, words.row_of(word), name)
 
 
 @dataclass(slots=True)
@@ -491,11 +450,11 @@ class Trace:
     superseded: int = 0  # Known states that were replaced by another state at the same time
     _level: int = LOW
     _was_unknown: bool = False
-    _pending_times: npt.NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
-    _pending_states: npt.NDArray[np.uint8] = field(default_factory=lambda: np.empty(0, np.uint8))
-    _edges: list[npt.NDArray[np.int64]] = field(default_factory=list)
+    _pending_times: IntArray = field(default_factory=lambda: np.empty(0, np.int64))
+    _pending_states: Bytes = field(default_factory=lambda: np.empty(0, np.uint8))
+    _edges: list[IntArray] = field(default_factory=list)
 
-    def feed(self, times: npt.NDArray[np.int64], states: npt.NDArray[np.uint8]) -> None:
+    def feed(self, times: IntArray, states: Bytes) -> None:
         """Take further states; times never decrease from one call to the next.
 
         >>> trace = Trace()
@@ -508,16 +467,15 @@ class Trace:
         states = np.concatenate([self._pending_states, states])
         together = times[1:] == times[:-1]
         if together.any():
-            differs = (
-                (states[1:] != states[:-1]) & (states[:-1] != UNKNOWN) & (states[1:] != UNKNOWN)
-            )
+            known = states != UNKNOWN
+            differs = (states[1:] != states[:-1]) & known[1:] & known[:-1]
             self.superseded += int(np.count_nonzero(together & differs))
             keep = np.append(~together, True)
             times, states = times[keep], states[keep]
         self._pending_times, self._pending_states = times[-1:], states[-1:]
         self._settle(times, states[:-1])
 
-    def _settle(self, times: npt.NDArray[np.int64], states: npt.NDArray[np.uint8]) -> None:
+    def _settle(self, times: IntArray, states: Bytes) -> None:
         """Take states that nothing can replace; `times` has the next time as well."""
         unknown = states == UNKNOWN
         if unknown.any() or self._was_unknown:
@@ -536,7 +494,7 @@ class Trace:
         self._level = int(states[-1])
         self._edges.append(times[changed])
 
-    def _count_unknown(self, times: npt.NDArray[np.int64], unknown: npt.NDArray[np.bool_]) -> None:
+    def _count_unknown(self, times: IntArray, unknown: BoolArray) -> None:
         if not unknown.size:
             return
         begins = unknown.copy()
@@ -549,21 +507,12 @@ class Trace:
         self.unknown_ps += int(np.diff(times)[unknown].sum())
         self._was_unknown = bool(unknown[-1])
 
-    def finish(self, end_ps: int) -> npt.NDArray[np.int64]:
+    def finish(self, end_ps: int) -> IntArray:
         """Close the line at the recording's end and return its edges' times."""
         self._settle(np.append(self._pending_times, end_ps), self._pending_states)
         edges_ps = np.concatenate(self._edges) if self._edges else np.empty(0, np.int64)
         self._edges.clear()
         return edges_ps
-
-
-@dataclass(frozen=True, slots=True)
-class Threshold:
-    """How a real variable is read as a line."""
-
-    level: float  # Where low ends and high begins
-    reach: float  # How far beyond that a number must lie to count
-    assumption: Assumption  # What is said about it
 
 
 def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None) -> Threshold:
@@ -580,28 +529,11 @@ def find_threshold(name: str, histogram: AmplitudeHistogram, hint: float | None)
         about = f"Line {name} is a real variable without any number."
         return Threshold(math.inf, 0.0, Assumption(about, "threshold", None, "", "data"))
     levels = histogram.state_levels()
-    about = (
-        f"Line {name} is a real variable with state levels {levels.low:.4g} and "
-        f"{levels.high:.4g} (histogram modes, IEEE Std 181)"
-    )
-    reach = levels.band / 2 if levels.lie_apart else 0.0
-    holds = f"The hysteresis is {2 * reach:.4g}. Each number holds until the next."
-    if hint is not None:
-        said = f"{about}. Its threshold is {hint:g}, as you said. {holds}"
-        return Threshold(hint, reach, assumed_threshold(said, hint, "person"))
-    if not levels.lie_apart:
-        return Threshold(
-            math.inf,
-            0.0,
-            assumed_threshold(
-                f"Line {name} is a real variable between {levels.least:.4g} and {levels.most:.4g} "
-                "without two state levels. It is taken as low; `threshold` overrules this.",
-                None,
-                "data",
-            ),
-        )
-    said = f"{about}. Its threshold is {levels.middle:.4g}, halfway. {holds}"
-    return Threshold(levels.middle, reach, assumed_threshold(said, levels.middle, "data"))
+    band = levels.band if levels.lie_apart else 0.0
+    more = f" The hysteresis is {band:.4g}. Each number holds until the next."
+    about = f"Line {name} is a real variable"
+    found = judge_levels(about, levels, hint, are_shown=levels.lie_apart, more=more)
+    return replace(found, band=band)
 
 
 @dataclass(slots=True)
@@ -620,7 +552,7 @@ class RealTrace:
     _side_since: int = 0
     _side_told: bool = False
 
-    def feed(self, times: npt.NDArray[np.int64], values: npt.NDArray[np.float64]) -> None:
+    def feed(self, times: IntArray, values: FloatArray) -> None:
         """Take further numbers, NaN where unknown.
 
         >>> real = RealTrace(threshold=1.65, reach=0.165)

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import BinaryIO, Final
+from typing import BinaryIO, Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
 from pwmscope.capture.reader.unpack import reading
 from pwmscope.errors import CaptureError
+from pwmscope.model import BoolArray, IntArray
 
+Bytes: TypeAlias = npt.NDArray[np.uint8]
 BLOCK_BYTES: Final = 1024 * 1024
 MAX_WORD_BYTES: Final = 65_536
 MAX_CARRIED_BYTES: Final = 4 * 1024 * 1024
@@ -21,7 +23,7 @@ _SPACES: Final = (b"\n", b" ", b"\r", b"\t")
 SCALAR, TIME, KEYWORD, VECTOR, REAL, TEXT = 1, 2, 3, 4, 5, 6
 
 
-def _classes() -> npt.NDArray[np.uint8]:
+def _classes() -> Bytes:
     table = np.zeros(256, np.uint8)
     table[list(b"01xXzZuUwWlLhH-")] = SCALAR
     table[ord("#")] = TIME
@@ -39,17 +41,23 @@ CLASS_OF_BYTE: Final = _classes()
 class Words:
     """Consecutive words of one block, comments left out."""
 
-    data: npt.NDArray[np.uint8]  # shape (n_bytes,): The block's bytes
+    data: Bytes  # shape (n_bytes,): The block's bytes
     # shape (n_words,): Where each word lies in `data`; `ends` is one past its last byte
-    starts: npt.NDArray[np.int64]
-    ends: npt.NDArray[np.int64]
+    starts: IntArray
+    ends: IntArray
     # shape (n_words,): What each word is by its first byte, 0 where nothing begins like this; the
     # kind of an identifier code that follows a value has no meaning
-    kinds: npt.NDArray[np.uint8]
+    kinds: Bytes
     # shape (n_words,): Which words are identifier codes after a vector, real or text value; None
     # where the block holds no such value
-    is_code: npt.NDArray[np.bool_] | None
+    is_code: BoolArray | None
     row: int  # Line of the file in which the block begins, counted from 1
+
+    def some(self, kept: BoolArray | slice) -> Words:
+        """Pick some of them."""
+        codes = None if self.is_code is None else self.is_code[kept]
+        picked = (self.starts[kept], self.ends[kept], self.kinds[kept])
+        return Words(self.data, *picked, codes, self.row)
 
     def row_of(self, word: int) -> int:
         """Line of the file that holds a word."""
@@ -90,7 +98,7 @@ class WordStream:
             used = cut
             if words.kinds.size and awaits_code(words):
                 used = int(words.starts[-1])
-                words = _without_last(words)
+                words = words.some(slice(-1))
                 self.in_comment = False  # what follows that value is read again
             if words.starts.size:
                 yield words
@@ -117,12 +125,8 @@ class WordStream:
             return Words(data, nothing, nothing, np.empty(0, np.uint8), None, row)
         if int(data.min()) < 9:
             at = int((data < 9).argmax())
-            raise CaptureError(
-                self.source,
-                f"byte 0x{int(data[at]):02x} is not text",
-                "export the recording again as a value change dump (IEEE Std 1364)",
-                row=row + block.count(b"\n", 0, at),
-            )
+            found = f"byte 0x{int(data[at]):02x} is not text"
+            raise no_dump(self.source, found, row + block.count(b"\n", 0, at))
         edges = np.empty(data.size + 1, np.bool_)
         inside = data > 32
         edges[:1], edges[-1:] = inside[:1], False
@@ -143,24 +147,18 @@ class WordStream:
         candidates = np.flatnonzero((words.kinds == KEYWORD) & ((lengths == 4) | (lengths == 8)))
         if not candidates.size and not self.in_comment:
             return words
-        keep: npt.NDArray[np.bool_] | None = None
+        keep = np.ones(lengths.size, np.bool_)
         begun = 0
         for word in candidates.tolist():
             text = words.bytes_of(word)
             if not self.in_comment and text == b"$comment":
                 self.in_comment, begun = True, word
             elif self.in_comment and text == b"$end":
-                keep = np.ones(lengths.size, np.bool_) if keep is None else keep
                 keep[begun : word + 1] = False
                 self.in_comment = False
         if self.in_comment:
-            keep = np.ones(lengths.size, np.bool_) if keep is None else keep
             keep[begun:] = False
-        if keep is None:
-            return words
-        return Words(
-            words.data, words.starts[keep], words.ends[keep], words.kinds[keep], None, words.row
-        )
+        return words if keep.all() else words.some(keep)
 
 
 def _with_codes(words: Words) -> Words:
@@ -179,7 +177,7 @@ def _with_codes(words: Words) -> Words:
     is_value = opens & ((at - run_start) % 2 == 0)
     is_code = np.zeros(opens.size, np.bool_)
     is_code[1:] = is_value[:-1]
-    return Words(words.data, words.starts, words.ends, words.kinds, is_code, words.row)
+    return replace(words, is_code=is_code)
 
 
 def awaits_code(words: Words) -> bool:
@@ -188,31 +186,21 @@ def awaits_code(words: Words) -> bool:
     return bool(words.kinds[-1] >= VECTOR) and not is_code
 
 
-def _without_last(words: Words) -> Words:
-    codes = None if words.is_code is None else words.is_code[:-1]
-    return Words(words.data, words.starts[:-1], words.ends[:-1], words.kinds[:-1], codes, words.row)
-
-
 def _too_long(source: str, row: int) -> CaptureError:
-    return CaptureError(
-        source,
-        f"a word of more than {MAX_WORD_BYTES} bytes found",
-        "export the recording again as a value change dump (IEEE Std 1364)",
-        row=row,
-    )
+    return no_dump(source, f"a word of more than {MAX_WORD_BYTES} bytes found", row)
+
+
+def no_dump(source: str, found: str, row: int, column: str | None = None) -> CaptureError:
+    """Refuse what the standard has not."""
+    remedy = "export the recording again as a value change dump (IEEE Std 1364)"
+    return CaptureError(source, found, remedy, row=row, column=column)
 
 
 UNDECLARED: Final = -1
 
 
 class CodeBook:
-    """Numbers the identifier codes 0, 1, ... and looks them up by the array.
-
-    Parameters
-    ----------
-    codes : sequence of bytes
-        The codes, all different.
-    """
+    """Numbers different identifier codes 0, 1, ... and looks them up by the array."""
 
     def __init__(self, codes: Sequence[bytes]) -> None:
         self._number = {code: number for number, code in enumerate(codes)}
@@ -227,12 +215,7 @@ class CodeBook:
         small = self._keys < 65_536
         self._dense[self._keys[small].astype(np.int64)] = self._numbers[small]
 
-    def look_up(
-        self,
-        data: npt.NDArray[np.uint8],
-        starts: npt.NDArray[np.int64],
-        ends: npt.NDArray[np.int64],
-    ) -> npt.NDArray[np.int32]:
+    def look_up(self, data: Bytes, starts: IntArray, ends: IntArray) -> npt.NDArray[np.int32]:
         """Give each code's number, -1 where it is not declared."""
         if not starts.size:
             return np.empty(0, np.int32)
@@ -278,7 +261,7 @@ class Clock:
     offs_ps: list[tuple[int, int]] = field(default_factory=list)
     _section: bytes | None = field(default=None, repr=False)
 
-    def times_of(self, words: Words) -> npt.NDArray[np.int64]:
+    def times_of(self, words: Words) -> IntArray:
         """Time in force at each word."""
         is_stamp = words.kinds == TIME
         if words.is_code is not None:
@@ -301,10 +284,10 @@ class Clock:
                 row=words.row_of(int(stamps[at])),
             )
         self.now_ps = int(listed[-1])
-        in_force: npt.NDArray[np.int64] = listed[np.cumsum(is_stamp)]
+        in_force: IntArray = listed[np.cumsum(is_stamp)]
         return in_force
 
-    def _read_stamps(self, words: Words, stamps: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    def _read_stamps(self, words: Words, stamps: IntArray) -> IntArray:
         starts, ends = words.starts[stamps] + 1, words.ends[stamps]
         lengths = ends - starts
         counts = np.zeros(stamps.size, np.uint64)
@@ -329,32 +312,25 @@ class Clock:
             self._refuse(words, int(stamps[int(is_bad.argmax())]))
         if self.unit_fs >= 1000:
             return counts.astype(np.int64) * np.int64(self.unit_fs // 1000)
+        whole: IntArray
         whole, part = np.divmod(counts.astype(np.int64), np.int64(per_ps))
         return whole + (2 * part >= per_ps)
 
     def _refuse(self, words: Words, word: int) -> None:
-        text = words.text_of(word)
-        digits = text[1:]
-        if digits.isascii() and digits.isdigit():
-            raise CaptureError(
-                self.source,
-                f"the time stamp '{text}' lies beyond reach (at most 106 days, and "
-                f"{MAX_DIGITS} digits)",
-                "export the recording with times that begin at 0",
-                row=words.row_of(word),
-            )
+        text, row = words.text_of(word), words.row_of(word)
+        if not (text[1:].isascii() and text[1:].isdigit()):
+            raise no_dump(self.source, f"the time stamp '{text}' is no whole number", row)
         raise CaptureError(
             self.source,
-            f"the time stamp '{text}' is no whole number",
-            "export the recording again as a value change dump (IEEE Std 1364)",
-            row=words.row_of(word),
+            f"the time stamp '{text}' lies beyond reach (at most 106 days, and {MAX_DIGITS} "
+            "digits)",
+            "export the recording with times that begin at 0",
+            row=row,
         )
 
-    def find_sections(
-        self, words: Words, times: npt.NDArray[np.int64]
-    ) -> npt.NDArray[np.bool_] | None:
+    def find_sections(self, words: Words, times: IntArray) -> BoolArray | None:
         """Follow ``$dumpoff`` and its like; mark the words that are no values."""
-        is_keyword: npt.NDArray[np.bool_] = words.kinds == KEYWORD
+        is_keyword: BoolArray = words.kinds == KEYWORD
         if words.is_code is not None:
             is_keyword &= ~words.is_code
         at = np.flatnonzero(is_keyword)
@@ -371,12 +347,8 @@ class Clock:
                 self._section, begun = text, word
                 self._switch(text, int(times[word]))
             else:
-                raise CaptureError(
-                    self.source,
-                    f"'{words.text_of(word)}' found among the values",
-                    "export the recording again as a value change dump (IEEE Std 1364)",
-                    row=words.row_of(word),
-                )
+                found = f"'{words.text_of(word)}' found among the values"
+                raise no_dump(self.source, found, words.row_of(word))
         if self._section == b"$dumpoff":
             is_keyword[begun:] = True
         return is_keyword

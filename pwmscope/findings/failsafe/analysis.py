@@ -10,7 +10,6 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import (
-    COMMON_PRACTICE,
     LEVELS,
     STICKS,
     BenchSheet,
@@ -93,13 +92,9 @@ from pwmscope.findings.failsafe.response import (
 )
 from pwmscope.findings.failsafe.returns import with_returns
 from pwmscope.findings.failsafe.verdict import judge_loss
-from pwmscope.findings.failsafe.watched import (
-    Watched,
-    watch_line,
-)
-from pwmscope.findings.rotation import Motion, Rotation
+from pwmscope.findings.failsafe.watched import Watched, watch_line
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
-from pwmscope.findings.supply import Supply, SupplyAnswer
+from pwmscope.findings.sensors import Motion, Rotation, Supply, SupplyAnswer
 from pwmscope.model import (
     Definition,
     Finding,
@@ -595,6 +590,4 @@ def _reads_either_way(table: PulseTable) -> bool:
 def _where_limit_stands(sheet: BenchSheet | None, limits: Limits) -> str:
     if sheet is not None and limits.failsafe_s == sheet.failsafe_s:
         return f"limit of {sheet.rulebook or 'the bench sheet'}"
-    if limits.failsafe_s == COMMON_PRACTICE.failsafe_s:
-        return "common practice; the rulebook decides"
-    return "as asked for; the rulebook decides"
+    return f"{limits.basis_of('failsafe_s')}; the rulebook decides"

@@ -29,8 +29,7 @@ from pwmscope.findings.failsafe.power import (
     rests_by_s,
 )
 from pwmscope.findings.failsafe.response import LossClass, sides
-from pwmscope.findings.rotation import MOTION_STOP, looks_like_marks
-from pwmscope.findings.supply import looks_like_sagging_supply
+from pwmscope.findings.sensors import MOTION_STOP, looks_like_marks, looks_like_sagging_supply
 from pwmscope.model import (
     WORST_FIRST,
     Assumption,
@@ -116,7 +115,7 @@ class RotorInRecording:
 InRecording: TypeAlias = LineInRecording | RotorInRecording
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class FailsafeLine:
     """The failsafe check of one line."""
 
@@ -133,6 +132,10 @@ class FailsafeLine:
     unguarded: tuple[tuple[LineInRecording, Finding], ...] = ()
     # Of a device without a pin: its rotor, in the recordings of which a rotation line tells
     rotors: tuple[RotorInRecording, ...] = ()
+
+    def __repr__(self) -> str:
+        verdict = self.verdict or "no verdict"
+        return f"<FailsafeLine {self.line}: {verdict}, {len(self.all_losses)} losses>"
 
     @property
     def rotor_losses(self) -> tuple[tuple[RotorInRecording, RotorLoss], ...]:
@@ -273,7 +276,7 @@ def _slowest_s(own: tuple[InRecording, Finding]) -> float:
     return max((most_s for _, most_s in filter(None, bounds_s)), default=0.0)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Failsafe:
     """The failsafe check of a bench."""
 
@@ -282,6 +285,10 @@ class Failsafe:
     limits: Limits  # Gives the failsafe limit and where it stands
     lines: tuple[FailsafeLine, ...]  # The bench sheet's in its order, then the others
     left_out: tuple[LeftOut, ...] = ()
+
+    def __repr__(self) -> str:
+        lines = "\n".join(f"  {line!r}" for line in self.lines)
+        return f"<Failsafe: {self.verdict}>\n{lines}".rstrip()
 
     @property
     def judged(self) -> tuple[FailsafeLine, ...]:

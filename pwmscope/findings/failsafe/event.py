@@ -14,7 +14,7 @@ from pwmscope.errors import Reason, named, preceded
 from pwmscope.findings.failsafe.alternatives import Alternative, Case, alternatives_of
 from pwmscope.findings.failsafe.losses import Known, Moment
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind, phases_of
-from pwmscope.findings.rotation import MotionStop
+from pwmscope.findings.sensors import MotionStop
 from pwmscope.model import (
     Definition,
     Evidence,
@@ -50,7 +50,7 @@ class Recovery:
     outside_convention: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class LossEvent:
     """One loss as one channel shows it; all figures but these follow when asked for."""
 
@@ -61,6 +61,10 @@ class LossEvent:
     reason: str  # Why, as a sentence
     recovered_s: float | None  # Moment the output moved or pulsed again
     recovery: Recovery  # What it did when the link came back
+
+    def __repr__(self) -> str:
+        said = ", ".join(str(part) for part in (self.verdict, self.behaviour) if part is not None)
+        return f"<LossEvent at {self.lost_s:.3f} s: {said or 'no verdict'}>"
 
     @property
     def lost_s(self) -> float:

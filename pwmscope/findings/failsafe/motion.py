@@ -36,7 +36,8 @@ from pwmscope.findings.failsafe.marker import FoundMoments, Polarity, Reference
 from pwmscope.findings.failsafe.power import POWER_UP, sag_in
 from pwmscope.findings.failsafe.response import LossClass
 from pwmscope.findings.failsafe.verdict import DIES_S
-from pwmscope.findings.rotation import (
+from pwmscope.findings.segmentation import ServoLines
+from pwmscope.findings.sensors import (
     LossMoment,
     Marks,
     Motion,
@@ -44,6 +45,7 @@ from pwmscope.findings.rotation import (
     Rotation,
     Rotor,
     Spells,
+    Supply,
     examine_rotation,
     find_marks,
     find_spells,
@@ -55,8 +57,6 @@ from pwmscope.findings.rotation import (
     run_down,
     whole_turns,
 )
-from pwmscope.findings.segmentation import ServoLines
-from pwmscope.findings.supply import Supply
 from pwmscope.model import Evidence, Finding, Hazard, HazardKind, Verdict
 from pwmscope.pulses import STANDARD_SERVO
 

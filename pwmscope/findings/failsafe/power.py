@@ -22,7 +22,7 @@ from pwmscope.findings.failsafe.response import (
     sides,
 )
 from pwmscope.findings.segmentation import ServoLines
-from pwmscope.findings.supply import (
+from pwmscope.findings.sensors import (
     BEFORE_S,
     Supply,
     SupplyAnswer,

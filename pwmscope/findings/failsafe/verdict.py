@@ -74,8 +74,9 @@ def _polarity_is_open(case: Case) -> bool:
 def _without_band(case: Case) -> Answer:
     response, loss = case.response, case.loss
     if case.setting.expected.has_sheet:
-        return Verdict.NOT_SHOWN, (
-            "The bench sheet states no position for this device when the signal is lost (stop_us)."
+        return Verdict.NOT_SHOWN, Reason(
+            "The bench sheet states no position for this device when the signal is lost.",
+            "Write its stop_us.",
         )
     if _polarity_is_open(case):
         return Verdict.NOT_SHOWN, format_open(

@@ -374,8 +374,7 @@ def _sums(x_us: FloatArray, y_us: FloatArray) -> FloatArray:
     """Add up what makes a coefficient, for each part of the recording; shape (6, parts)."""
     begin = np.linspace(0, x_us.size, PARTS, endpoint=False).astype(np.int64)
     terms = np.stack([np.ones(x_us.size), x_us, y_us, x_us**2, y_us**2, x_us * y_us])
-    sums: FloatArray = np.add.reduceat(terms, begin, axis=1)
-    return sums
+    return np.add.reduceat(terms, begin, axis=1)
 
 
 def _coefficients(sums: FloatArray) -> FloatArray:
@@ -513,8 +512,7 @@ def _quantiles(normal_us: float, rectangle_us: float, parts: FloatArray) -> Floa
     if not rectangle_us:
         return normal
     sums = (normal[:, None] + rectangle_us * (2.0 * parts - 1.0)).ravel()
-    quantiles: FloatArray = np.quantile(sums, parts)
-    return quantiles
+    return np.quantile(sums, parts)
 
 
 def _shortest(points: FloatArray, weight: FloatArray) -> tuple[float, float]:

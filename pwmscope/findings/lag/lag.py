@@ -71,18 +71,8 @@ def find_follows(
 
     An output follows an input whose width explains it, at one delay only, and whose
     pulse has ended when the output's begins. Lines that carry the same command side by
-    side, such as two outputs of one receiver that one stick moves, move together.
-
-    Parameters
-    ----------
-    records : mapping of str to Record
-        The lines in question.
-    source, output : str, optional
-        One of them, to ask only what follows it, or what it follows.
-
-    Returns
-    -------
-    Follows
+    side, such as two outputs of one receiver that one stick moves, move together. With
+    ``source`` only what follows it is asked, with ``output`` what it follows.
     """
     trains = {line: train for line, r in records.items() if (train := train_of(r)) is not None}
     pairs: list[Follow] = []
@@ -187,18 +177,8 @@ class Lag:
 def examine_lag(record_in: Record, record_out: Record, others: tuple[Record, ...] = ()) -> Lag:
     """Measure delay and transfer from an input line to an output line.
 
-    Parameters
-    ----------
-    record_in, record_out : Record
-        The line before and the line after a device: a mixing converter, a gyro, a
-        servo slower.
-    others : tuple of Record, optional
-        Further inputs that are mixed into the output.
-
-    Returns
-    -------
-    Lag
-        With a reason for whatever the recording does not show.
+    They lie before and after a device: a mixing converter, a gyro, a servo slower. The others
+    are further inputs that are mixed into the output.
     """
     lag = Lag(record_in.table.line, record_out.table.line)
     trains = []

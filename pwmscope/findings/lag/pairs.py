@@ -129,8 +129,7 @@ class Trial:
         if len(self.inputs) == 1:
             only: FloatArray = widths_us[0]
             return only
-        mixed: FloatArray = self.weights(widths_us) @ widths_us
-        return mixed
+        return self.weights(widths_us) @ widths_us
 
     def weights(self, widths_us: FloatArray) -> FloatArray:
         """Fit a straight mix (least squares); shape (inputs,)."""
@@ -174,8 +173,7 @@ class Trial:
             off_us = self.output_us - np.interp(self.source_us(float(latch_us)), x_us, y_us)
             squares[i] = float(np.dot(off_us, off_us))
         least = float(squares.min())
-        behind: FloatArray = (squares - least) / (2.0 * (least / self.rise_s.size + self.floor_us2))
-        return behind
+        return (squares - least) / (2.0 * (least / self.rise_s.size + self.floor_us2))
 
     def _curve(self, latch_us: float) -> tuple[FloatArray, FloatArray]:
         """Average the output's width over groups of like input widths."""
@@ -378,68 +376,44 @@ class Curve:
 
     def of(self, width_us: FloatArray) -> FloatArray:
         """Return the output widths for input widths; both shape (n,)."""
-        shape = _Shape(self.neutral_us, self.dead_us is not None, self.low_us is not None,
-                       self.high_us is not None)  # fmt: skip
-        values = [self.gain.value, self.centre_us.value]
-        if self.dead_us is not None and self.dead_at_us is not None:
-            values += [self.dead_us.value / 2.0, self.dead_at_us]
-        values += [each.value for each in (self.low_us, self.high_us) if each is not None]
-        return shape.of(np.array(values), width_us)
+        half_us = 0.0 if self.dead_us is None else self.dead_us.value / 2.0
+        middle_us = self.neutral_us if self.dead_at_us is None else self.dead_at_us
+        low_us = -np.inf if self.low_us is None else self.low_us.value
+        high_us = np.inf if self.high_us is None else self.high_us.value
+        values = [self.gain.value, self.centre_us.value, half_us, middle_us, low_us, high_us]
+        return _made(np.array(values), self.neutral_us, width_us)
 
     def at_full_slope(self, width_us: FloatArray, margin_us: float) -> BoolArray:
         """Say for which input widths the curve is neither clipped nor dead, nor nearly so."""
         made_us = self.of(width_us)
         slope = (self.of(width_us + margin_us) - self.of(width_us - margin_us)) / (2.0 * margin_us)
-        whole: BoolArray = np.isfinite(made_us) & (
+        return np.isfinite(made_us) & (
             np.abs(slope - self.gain.value) <= 1e-6 * abs(self.gain.value)
         )
-        return whole
 
 
-@dataclass(frozen=True, slots=True)
-class _Shape:
-    """Which features a curve has, and so what its parameters mean."""
+_FEATURES: Final = ((2, 3), (4,), (5,))
+"""What a curve may have beside gain and centre: a deadband, by half its width and its middle; a
+lower clip; an upper clip. Numbers are places among the six values."""
 
-    neutral_us: float
-    dead: bool = False
-    low: bool = False
-    high: bool = False
 
-    @property
-    def count(self) -> int:
-        return 2 + 2 * self.dead + self.low + self.high
-
-    def of(self, values: FloatArray, x_us: FloatArray) -> FloatArray:
-        gain, centre_us = values[:2]
-        at = 2
-        off_us = x_us - self.neutral_us
-        if self.dead:
-            half_us, middle_us = abs(values[2]), values[3] - self.neutral_us
-            from_us = off_us - middle_us
-            off_us = middle_us + np.sign(from_us) * np.maximum(np.abs(from_us) - half_us, 0.0)
-            at = 4
-        y_us: FloatArray = centre_us + gain * off_us
-        if self.low:
-            y_us = np.maximum(y_us, values[at])
-            at += 1
-        return np.minimum(y_us, values[at]) if self.high else y_us
+def _made(values: FloatArray, neutral_us: float, x_us: FloatArray) -> FloatArray:
+    gain, centre_us, half_us, middle_us, low_us, high_us = values
+    from_us = x_us - middle_us
+    off_us = np.sign(from_us) * np.maximum(np.abs(from_us) - abs(half_us), 0.0)
+    line_us = centre_us + gain * (middle_us - neutral_us + off_us)
+    made_us: FloatArray = np.minimum(np.maximum(line_us, low_us), high_us)
+    return made_us
 
 
 @dataclass(frozen=True, slots=True)
 class _Fit:
-    shape: _Shape
-    values: FloatArray
+    values: FloatArray  # shape (6,): As `_made` takes them; without a feature those that lack it
+    free: BoolArray  # shape (6,): Which of them were fitted
     covariance: FloatArray
     residual_us: FloatArray
     repeats: float
     cost: float
-
-    def values_for(self, shape: _Shape) -> FloatArray:
-        """Return its values without those of a feature that another shape lacks."""
-        own = self.shape
-        kept = [True, True, *[shape.dead] * (2 * own.dead), *[shape.low] * own.low]
-        values: FloatArray = self.values[np.array([*kept, *[shape.high] * own.high])]
-        return values
 
 
 def fit_curve(
@@ -466,64 +440,63 @@ def fit_curve(
     if x_us.size > MAX_POINTS:
         kept = np.linspace(0, x_us.size - 1, MAX_POINTS).astype(np.int64)
         x_us, y_us = x_us[kept], y_us[kept]
-    whole = _Shape(neutral_us, dead=True, low=True, high=True)
-    best = _fit(whole, _starts(x_us, y_us, neutral_us), x_us, y_us, scale_us)
-    while poorer := [
-        _fit(shape, [best.values_for(shape)], x_us, y_us, scale_us) for shape in _poorer(best.shape)
-    ]:
-        gains = [_gain(fit, best, x_us) for fit in poorer]
+    absent = np.array([0.0, 0.0, 0.0, neutral_us, -np.inf, np.inf])
+
+    def fit(free: BoolArray, starts: list[FloatArray]) -> _Fit:
+        whole = [np.where(free, start, absent) for start in starts]
+        fits = [_solve(free, start, neutral_us, x_us, y_us, scale_us) for start in whole]
+        return min(fits, key=lambda found: found.cost)
+
+    best = fit(np.ones(6, bool), _starts(x_us, y_us, neutral_us))
+    while held := [feature for feature in _FEATURES if best.free[feature[0]]]:
+        masks = [best.free & ~np.isin(np.arange(6), feature) for feature in held]
+        poorer = [fit(free, [best.values]) for free in masks]
+        gains = [_gain(each, best, neutral_us, x_us) for each in poorer]
         if min(gains) >= PLAIN:
             break
         best = poorer[int(np.argmin(gains))]
     return _curve(best, neutral_us)
 
 
-def _poorer(shape: _Shape) -> list[_Shape]:
-    """Leave out each feature in turn."""
-    without = {"dead": False}, {"low": False}, {"high": False}
-    return [replace(shape, **each) for each in without if replace(shape, **each) != shape]
-
-
-def _gain(plain: _Fit, richer: _Fit, x_us: FloatArray) -> float:
+def _gain(plain: _Fit, richer: _Fit, neutral_us: float, x_us: FloatArray) -> float:
     """Say what a feature gains in the Bayesian information criterion; repeats count once.
 
     One that bends the curve by less than the deviation of what is left gains nothing.
     """
-    bends_us = np.abs(richer.shape.of(richer.values, x_us) - plain.shape.of(plain.values, x_us))
-    if float(bends_us.max()) < MIN_BEND * float(np.sqrt(np.mean(richer.residual_us**2))):
+    bends_us = _made(richer.values, neutral_us, x_us) - _made(plain.values, neutral_us, x_us)
+    if float(np.abs(bends_us).max()) < MIN_BEND * float(np.sqrt(np.mean(richer.residual_us**2))):
         return 0.0
     independent = x_us.size / max(3.0, richer.repeats)
-    further = richer.shape.count - plain.shape.count
+    further = int(richer.free.sum() - plain.free.sum())
     return independent * math.log(plain.cost / richer.cost) - further * math.log(x_us.size)
 
 
-def _fit(
-    shape: _Shape, starts: list[FloatArray], x_us: FloatArray, y_us: FloatArray, scale_us: float
-) -> _Fit:
-    fits = [_solve(shape, start, x_us, y_us, scale_us) for start in starts]
-    return min(fits, key=lambda fit: fit.cost)
-
-
-def _solve(
-    shape: _Shape, start: FloatArray, x_us: FloatArray, y_us: FloatArray, scale_us: float
+def _solve(  # noqa: PLR0917 - what is fitted, and to what
+    free: BoolArray,
+    start: FloatArray,
+    neutral_us: float,
+    x_us: FloatArray,
+    y_us: FloatArray,
+    scale_us: float,
 ) -> _Fit:
     from scipy.optimize import least_squares  # noqa: PLC0415 - slow to import
 
     scale_us = max(scale_us, 1e-3)
-    size = np.maximum(np.abs(start), 1e-3)
+    size = np.maximum(np.abs(start[free]), 1e-3)
+    values = start.copy()
 
-    def off(values: FloatArray) -> FloatArray:
-        return (shape.of(values * size, x_us) - y_us) / scale_us
+    def off(parameters: FloatArray) -> FloatArray:
+        values[free] = parameters * size
+        return (_made(values, neutral_us, x_us) - y_us) / scale_us
 
-    found = least_squares(off, start / size, loss="soft_l1", f_scale=3.0, max_nfev=60)
-    values: FloatArray = np.asarray(found.x, np.float64) * size
-    residual_us: FloatArray = np.asarray(y_us - shape.of(values, x_us), np.float64)
+    found = least_squares(off, start[free] / size, loss="soft_l1", f_scale=3.0, max_nfev=60)
+    residual_us = -scale_us * off(np.asarray(found.x, np.float64))
     jacobian = np.asarray(found.jac, np.float64) / size
-    variance = float(np.sum((residual_us / scale_us) ** 2)) / max(x_us.size - shape.count, 1)
+    variance = float(np.sum((residual_us / scale_us) ** 2)) / max(x_us.size - size.size, 1)
     repeats = _repeats(residual_us)
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * variance * repeats
     cost = max(2.0 * float(found.cost), 1e-9)
-    return _Fit(shape, values, np.asarray(covariance, np.float64), residual_us, repeats, cost)
+    return _Fit(values, free, np.asarray(covariance, np.float64), residual_us, repeats, cost)
 
 
 def _repeats(residual_us: FloatArray) -> float:
@@ -561,20 +534,19 @@ def _starts(x_us: FloatArray, y_us: FloatArray, neutral_us: float) -> list[Float
 
 
 def _curve(fit: _Fit, neutral_us: float) -> Curve:
-    doubts = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
-    parameters = [Parameter(float(v), float(u)) for v, u in zip(fit.values, doubts, strict=True)]
-    shape, at = fit.shape, 2 + 2 * fit.shape.dead
-    dead_us = None
-    if shape.dead:
-        dead_us = Parameter(2.0 * abs(parameters[2].value), 2.0 * parameters[2].uncertainty)
+    doubts = np.zeros(6)
+    doubts[fit.free] = np.sqrt(np.maximum(np.diag(fit.covariance), 0.0))
+    columns = zip(fit.values.tolist(), doubts.tolist(), strict=True)
+    gain, centre, half, middle, low, high = (Parameter(*each) for each in columns)
+    is_dead, _, is_low, is_high = fit.free[2:].tolist()
     return Curve(
-        parameters[0],
-        parameters[1],
+        gain,
+        centre,
         neutral_us,
-        dead_us,
-        parameters[3].value if shape.dead else None,
-        parameters[at] if shape.low else None,
-        parameters[at + shape.low] if shape.high else None,
+        Parameter(2.0 * abs(half.value), 2.0 * half.uncertainty) if is_dead else None,
+        middle.value if is_dead else None,
+        low if is_low else None,
+        high if is_high else None,
         float(np.sqrt(np.mean(fit.residual_us**2))),
     )
 

@@ -241,7 +241,7 @@ def measure_transfer(
         (float(x_us.min()), float(x_us.max())),
         int(np.count_nonzero(near)),
         made.step_us,
-        made.uncertainty_us,
+        made.findings[0].uncertainty,
         same,
         made.findings[0].sentence if made.step_us is None else "",
         math.hypot(curve.centre_us.uncertainty, floor_us),

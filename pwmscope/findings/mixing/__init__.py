@@ -1,9 +1,4 @@
-"""What the drive outputs do with the sticks: pairing, fit, and the arrangement's name.
-
-`lines` says which lines are outputs and which are sticks, `sticks` pairs their pulses, `fit`
-finds the matrix between them, `arrangement` names it, `examination` asks all of it in turn, and
-`answers` words the findings.
-"""
+"""What the drive outputs do with the sticks: `fit`, `arrangement`, `straightness`, the whole."""
 
 from pwmscope.findings.mixing.arrangement import (
     AT_OUTPUTS,
@@ -48,37 +43,9 @@ from pwmscope.findings.mixing.straightness import (
 )
 
 __all__ = [
-    "AT_OUTPUTS",
-    "COMMAND",
-    "DEFINITIONS",
-    "SINGLE",
-    "WANTED",
-    "Arrangement",
-    "DriveLines",
-    "DriveSide",
-    "Fault",
-    "Kind",
-    "MixFit",
-    "Mixing",
-    "OutputLine",
-    "Response",
-    "Samples",
-    "Side",
-    "StickLine",
-    "Straightness",
-    "Throttle",
-    "Travel",
-    "balance_finding",
-    "balance_of",
-    "corner_part",
-    "drive_sides",
-    "examine_mixing",
-    "explanations",
-    "find_lines",
-    "fit_mix",
-    "name_arrangement",
-    "responses_of",
-    "straight_finding",
-    "straight_line_error",
-    "swapped_mixing",
-]
+    "AT_OUTPUTS", "COMMAND", "DEFINITIONS", "SINGLE", "WANTED", "Arrangement", "DriveLines",
+    "DriveSide", "Fault", "Kind", "MixFit", "Mixing", "OutputLine", "Response", "Samples", "Side",
+    "StickLine", "Straightness", "Throttle", "Travel", "balance_finding", "balance_of",
+    "corner_part", "drive_sides", "examine_mixing", "explanations", "find_lines", "fit_mix",
+    "name_arrangement", "responses_of", "straight_finding", "straight_line_error", "swapped_mixing",
+]  # fmt: skip

@@ -9,7 +9,8 @@ from typing import Final, get_args
 
 import numpy as np
 
-from pwmscope.bench import StepSpan
+from pwmscope.bench import Axis, StepSpan
+from pwmscope.errors import Reason
 from pwmscope.findings.mixing.arrangement import (
     MAX_LEFT,
     Arrangement,
@@ -130,12 +131,24 @@ def responses_of(fit: MixFit) -> tuple[Response, ...]:
     half_us = fit.position(COMMAND * stick) * fit.samples.half_us
     half_us -= np.where([travel.is_stated for travel in travels], 0.0, half_us[0])
     speeds = [t.throttle.commands(t.neutral_us + half_us[1:, k]) for k, t in enumerate(travels)]
-    return tuple(
+    told = tuple(
         Response(name, float(left), float(right), format_motion(float(speed_l), float(speed_r)))
         for name, (left, right), speed_l, speed_r in zip(
             DIRECTIONS, position[1:] - position[0], *speeds, strict=True
         )
     )
+    sides = drive_sides(fit)
+    if sides is not None:
+        known = [
+            side if travel.is_stated else replace(side, neutral_offset_us=0.0)
+            for side, travel in zip(sides, travels, strict=True)
+        ]
+        slower = _slower(known[0], known[1])
+        if slower is not None and judge(slower[0], _EQUAL, slower[1]) is Verdict.NOT_SHOWN:
+            left, right = (side.speed(COMMAND) for side in known)
+            motion = f"drives forward, perhaps in a curve to the {_curve(left, right)}"
+            return (replace(told[0], motion=motion), *told[1:])
+    return told
 
 
 def before_mixer_finding(
@@ -324,17 +337,30 @@ def rests_at_neutral(side: DriveSide) -> Verdict:
     return judge(abs(side.neutral_offset_us), half_us or math.inf, side.u_neutral_us)
 
 
+def _slower(left: DriveSide, right: DriveSide) -> tuple[float, float] | None:
+    """By what part one side is slower than the other at half stick, and the uncertainty of that.
+
+    None where neither is seen to drive.
+    """
+    speeds = [side.speed(COMMAND) for side in (left, right)]
+    if max(speeds) <= 0.0:
+        return None
+    doubt = math.hypot(*(side.u_speed(COMMAND) for side in (left, right)))
+    return abs(speeds[0] - speeds[1]) / max(speeds), doubt / max(speeds)
+
+
 def straight_finding(fit: MixFit, found: Arrangement) -> Finding:
     """Say whether the robot drives straight at half stick, and stands still at rest."""
     if found.kind is not Kind.MIXED or found.faults:
         return not_shown(STRAIGHT, "%", "How straight it drives is told once it mixes as wanted.")
     limit = f"speeds alike within {100 * _EQUAL:g} % at half stick, each side still at rest"
     sides = drive_sides(fit)
-    if _only_at_ends(fit) or sides is None or max(side.speed(COMMAND) for side in sides) <= 0.0:
+    slower = None if sides is None or _only_at_ends(fit) else _slower(*sides)
+    if sides is None or slower is None:
         return not_shown(STRAIGHT, "%", "No side is seen to drive at half stick.", limit=limit)
-    (left, right), doubts = [s.speed(COMMAND) for s in sides], [s.u_speed(COMMAND) for s in sides]
-    faster, names = max(left, right), ("left", "right") if left >= right else ("right", "left")
-    apart, doubt = abs(left - right) / faster, math.hypot(*doubts) / faster
+    apart, doubt = slower
+    left, right = (side.speed(COMMAND) for side in sides)
+    names = ("left", "right") if left >= right else ("right", "left")
     verdicts = [judge(apart, _EQUAL, doubt)]
     said = (
         f"At half stick forward the {names[1]} side runs {100 * apart:.0f} ± "
@@ -351,9 +377,13 @@ def straight_finding(fit: MixFit, found: Arrangement) -> Finding:
             said += f"deadband is {half_us:g} us."
     verdict = governing(verdicts)
     assumed = [output.line for output in fit.samples.outputs if not output.travel.is_stated]
-    if assumed and verdict is Verdict.DOES_NOT_MEET:
+    no_band = [output.line for output in fit.samples.outputs if not output.travel.deadband_us]
+    if assumed:
         verdict = Verdict.NOT_SHOWN
         said += f" That is by the convention's neutral: state neutral_us of {', '.join(assumed)}."
+    if no_band and verdict is not Verdict.DOES_NOT_MEET:
+        verdict = Verdict.NOT_SHOWN
+        said += f" That is without a deadband: state deadband_us of {', '.join(no_band)}."
     return Finding(STRAIGHT, 100.0 * apart, "%", 100.0 * doubt, limit, verdict, (), said)
 
 
@@ -445,7 +475,8 @@ DEFINITIONS: Final = (
         STRAIGHT,
         "How much faster one side runs than the other at half stick forward, from gains and "
         "neutrals. A side that is off its deadband at rest creeps. Without a stated neutral the "
-        "convention's stands in, which proves no failure; without a deadband none is taken.",
+        "convention's stands in, which proves nothing. Without a deadband none is taken, which "
+        "proves a failure alone.",
         "100 (1 - slower / faster), speeds in proportion from the deadband's edge to the end; u "
         "from neutrals and gains, JCGM 100, 5.1.2",
         f"limit of {100 * _EQUAL:g} %: own choice; JCGM 100",
@@ -564,8 +595,11 @@ def without_sticks(lines: DriveLines, frames: Frames, outputs: tuple[OutputLine,
     return format_comovement((frames.width_us - neutral_us) / half_us)
 
 
-def lacking(samples: Samples) -> str:
-    """Say what the sticks did not do, or nothing."""
+def lacking(samples: Samples, planned: tuple[Axis, ...] = (), mixer: str = "") -> str:
+    """Say what the sticks did not do, or nothing.
+
+    Where a plan moves an axis, ``planned``, and no output follows it, that has two causes.
+    """
     still = [axes[0] for axes in (FORWARD, TURN) if not set(axes) & set(samples.axes)]
     if not still and len(samples.time_s) < MIN_FRAMES:
         where = "the plan's steps" if samples.source == "plan" else "sticks and outputs together"
@@ -577,6 +611,12 @@ def lacking(samples: Samples) -> str:
         away = np.abs(samples.stick - np.median(samples.stick, axis=0)) > _MOVED
         moved = np.count_nonzero(away, axis=0) >= _MIN_MOVED
         still = [axis for axis, did in zip(samples.axes, moved, strict=True) if not did]
+    if still and all(set(axes) & set(planned) for axes in (FORWARD, TURN)):
+        return Reason(
+            f"Neither output follows the {' or the '.join(still)}, which the plan moves. Either "
+            "mixing is off, or the hands left those steps out.",
+            f"Look whether mixing is on in {mixer or 'one place'}, and record again by the plan.",
+        )
     if still:
         return (
             f"The {' and the '.join(still)} stick never moved. {_RECORD} Move each stick "
@@ -620,6 +660,7 @@ class Mixing:
     responses: tuple[Response, ...]  # What the robot does; empty where that is not shown
     findings: tuple[Finding, ...]  # `arrangement`, then those that the fit allows
     assumptions: tuple[str, ...]  # Whole sentences
+    is_planned: bool = False  # Whether a plan moves both drive sticks, each by itself
 
     @property
     def verdict(self) -> Verdict:
@@ -660,28 +701,15 @@ def examine_mixing(
     lines: DriveLines,
     *,
     spans: Sequence[StepSpan] = (),
+    planned: tuple[Axis, ...] = (),
     lost: Mapping[str, tuple[Span, ...]] | None = None,
     ties: Sequence[Tie] = (),
 ) -> Mixing:
-    """Find out what two drive outputs do with the sticks.
+    """Find out what two drive outputs do with the sticks; what is missing is said in the findings.
 
-    Parameters
-    ----------
-    tables : mapping of str to PulseTable
-        The lines with servo pulses.
-    lines : DriveLines
-        Which of them are outputs and sticks.
-    spans : sequence of StepSpan, optional
-        Where a plan's steps were found; they come before recorded sticks.
-    lost : mapping of str to tuple of Span, optional
-        Where each line's signal was lost.
-    ties : sequence of Tie, optional
-        Which lines keep step, to tell two receivers.
-
-    Returns
-    -------
-    Mixing
-        An answer of any kind; what is missing is said in its findings.
+    ``spans`` are where a plan's steps were found; they come before recorded sticks. ``planned`` are
+    the stick axes that the plan moves by themselves, found or not. ``lost`` says where each line's
+    signal was lost, and ``ties`` which lines keep step, to tell two receivers.
     """
     lost = lost or {}
     sides = {output.side: output for output in reversed(lines.outputs)}  # The first of each side
@@ -705,9 +733,12 @@ def examine_mixing(
         samples = with_recorded(frames, outputs, lines.sticks, tables, lost)
     else:
         return _unanswered(lines, without_sticks(lines, frames, outputs))
-    missing = lacking(samples) or only_corners(samples)
+    planned = planned if spans else ()
+    mixer = lines.the_mixer if lines.mixer else ""
+    missing = lacking(samples, planned, mixer) or only_corners(samples)
     if missing:
-        return _unanswered(lines, missing)
+        is_planned = all(set(axes) & set(planned) for axes in (FORWARD, TURN))
+        return replace(_unanswered(lines, missing), is_planned=is_planned)
     fit, found = _fit_and_name(samples)
     stages: tuple[str, ...] = ()
     if spans and len(lines.sticks) == 2 and not lines.is_into_mixer:

@@ -81,27 +81,9 @@ def find_lines(
     sides: Mapping[Literal["left", "right"], str | None] | None = None,
     axes: Mapping[Axis, str | None] | None = None,
 ) -> DriveLines:
-    """Say which lines are the outputs and the sticks.
+    """Say which lines are the outputs and the sticks: those named, then those of the sheet's roles.
 
-    Parameters
-    ----------
-    tables : mapping of str to PulseTable
-        The lines with servo pulses.
-    sheet : BenchSheet, optional
-        Its roles, and the travel of its devices.
-    sides : mapping of str to str or None, optional
-        A line for "left" and "right"; these come before the sheet's.
-    axes : mapping of str to str or None, optional
-        A line for a stick axis; these come before the sheet's.
-
-    Returns
-    -------
-    DriveLines
-
-    Raises
-    ------
-    HintError
-        If a named line is not in the recording, or one line is named twice.
+    A `HintError` is raised if a named line is not in the recording, or one line is named twice.
     """
     named_sides = {side: line for side, line in (sides or {}).items() if line is not None}
     named_axes = {axis: line for axis, line in (axes or {}).items() if line is not None}

@@ -49,18 +49,9 @@ class Throttle:
         return cls(channel.low_us, neutral_us, channel.high_us, channel.deadband_us or 0.0)
 
     def commands(self, width_us: FloatArray) -> FloatArray:
-        """Turn widths into commands.
+        """Turn widths into commands, from -1, full speed back, to 1, full speed forward.
 
-        Parameters
-        ----------
-        width_us : ndarray of float64, any shape
-            Pulse widths in microseconds.
-
-        Returns
-        -------
-        ndarray of float64, the same shape
-            From -1, full speed back, to 1, full speed forward; 0 in the deadband, and
-            in proportion from its edges to the ends.
+        They are 0 in the deadband, and in proportion from its edges to the ends.
         """
         off_us = np.asarray(width_us, np.float64) - self.neutral_us
         half_us = self.deadband_us / 2.0
@@ -138,7 +129,7 @@ def straight_line_error(
     command: float = 0.5,
     u_wheel_base_m: float = 0.0,
 ) -> Straightness:
-    """Work out how much a robot turns when both sides get the same command.
+    """Work out how much a robot turns when both sides get the same command, above 0 and at most 1.
 
     The path's curvature is ``k = 2 (r - l) / (b (r + l))`` for wheel speeds ``l, r`` at a
     distance ``b`` (the reciprocal of the radius of a differential drive). Its
@@ -146,25 +137,6 @@ def straight_line_error(
     ``u^2 = (dk/dl)^2 u(l)^2 + (dk/dr)^2 u(r)^2 + (k u(b)/b)^2`` with ``dk/dr = 4 l / (b (l +
     r)^2)`` and ``dk/dl = -4 r / (b (l + r)^2)``.
 
-    Parameters
-    ----------
-    left, right : DriveSide
-        The two sides.
-    wheel_base_m : float
-        Distance between the wheels.
-    command : float, optional
-        Command straight ahead, above 0 and at most 1.
-    u_wheel_base_m : float, optional
-        Standard uncertainty of the distance.
-
-    Raises
-    ------
-    PwmscopeError
-        If the command is not above 0 and at most 1, the wheel base not above 0, or a side
-        does not drive ahead at that command.
-
-    Examples
-    --------
     >>> found = straight_line_error(DriveSide(), DriveSide(gain=0.96), wheel_base_m=0.2)
     >>> round(found.deg_per_m, 3)
     -11.693

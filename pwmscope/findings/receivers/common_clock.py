@@ -20,7 +20,7 @@ from pwmscope.model import (
     sampling_floor_us,
     std_of,
 )
-from pwmscope.pulses import shelved, slices, taken
+from pwmscope.pulses import shelved, taken
 
 
 def pair(
@@ -37,39 +37,18 @@ def pair(
     """
     if not other_s.size:
         return np.full(reference_s.size, -1, np.int64)
-    near = np.empty(reference_s.size, np.int64)
-    off_s = np.empty(reference_s.size)
-    for part in slices(reference_s.size):
-        aim_s = reference_s[part] + offset_us / 1e6
-        near[part] = _nearest(other_s, aim_s)
-        off_s[part] = np.abs(other_s[near[part]] - aim_s)
+    aim_s = reference_s + offset_us / 1e6
+    near = np.searchsorted(other_s, aim_s)
+    before = np.maximum(near - 1, 0)
+    near = np.minimum(near, other_s.size - 1)
+    near = np.where(aim_s - other_s[before] <= other_s[near] - aim_s, before, near)
+    off_s = np.abs(other_s[near] - aim_s)
     unpaired = off_s >= period_us / 2e6
     shared = near[1:] == near[:-1]
     unpaired[1:] |= shared & (off_s[1:] >= off_s[:-1])
     unpaired[:-1] |= shared & (off_s[:-1] > off_s[1:])
     near[unpaired] = -1
     return near
-
-
-def _nearest(other_s: FloatArray, aim_s: FloatArray) -> IntArray:
-    """Find the instant nearest to each aim; the earlier of two."""
-    first = int(np.searchsorted(other_s, aim_s[0]))
-    if first and aim_s[0] - other_s[first - 1] <= other_s[min(first, other_s.size - 1)] - aim_s[0]:
-        first -= 1
-    # Mostly every pulse of a line has one on the other, far from those before and after it.
-    alike_s = other_s[first : first + aim_s.size]
-    if alike_s.size == aim_s.size:
-        apart_s = np.diff(other_s[max(first - 1, 0) : first + aim_s.size + 1])
-        if float(np.abs(alike_s - aim_s).max()) < _CLEARLY * float(apart_s.min(initial=np.inf)):
-            return np.arange(first, first + aim_s.size)
-    near = np.searchsorted(other_s, aim_s)
-    before = np.maximum(near - 1, 0)
-    near = np.minimum(near, other_s.size - 1)
-    return np.where(aim_s - other_s[before] <= other_s[near] - aim_s, before, near)
-
-
-_CLEARLY: Final = 0.49
-"""An instant nearer than this part of the shortest distance of two is the nearest."""
 
 
 def usual_offset(

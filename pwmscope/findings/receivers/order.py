@@ -120,8 +120,8 @@ def _link(first: _Timed, second: _Timed, near_us: float) -> Link:
     after_us = mean_of(start_us)
     std_us = std_of(start_us) if start_us.size > 1 else 0.0
     slope, doubt = _slope(width_us, start_us, interval_us)
-    if doubt is not None and doubt > SLOPE_NEAR / 2:
-        slope = doubt = None
+    if doubt > SLOPE_NEAR / 2:
+        slope = None
     start: Start | None = None
     if abs(after_us) < near_us:
         start = Start.TOGETHER
@@ -137,7 +137,7 @@ def _link(first: _Timed, second: _Timed, near_us: float) -> Link:
         of_mean_us(after_us, std_us, start_us.size, interval_us),
         summarise(start_us - width_us),
         slope,
-        doubt,
+        None if slope is None else doubt,
     )
 
 
@@ -161,46 +161,38 @@ def overall(links: tuple[Link, ...], near_us: float) -> Start | None:
 
 def _slope(
     width_us: FloatArray, start_us: FloatArray, interval_us: float | None
-) -> tuple[float | None, float | None]:
+) -> tuple[float | None, float]:
     """Fit a straight line, once more without outliers; return its slope and its uncertainty."""
-    line = _fit(width_us, start_us, interval_us)
-    if line is None:
-        return None, None
-    off_us = np.abs(start_us - line.level_us - line.slope * (width_us - line.centre_us))
+    slope, doubt, left_us = _fit(width_us, start_us, interval_us)
+    if slope is None:
+        return None, doubt
+    off_us = np.abs(left_us)
     some_us = off_us[:: max(1, off_us.size // _ENOUGH)]
     usual_us = FROM_MAD * median_of(some_us) + (interval_us or 0.0)
     kept = off_us <= OUTLIER * usual_us
     if not kept.all():
-        line = _fit(width_us[kept], start_us[kept], interval_us)
-    return (None, None) if line is None else (line.slope, line.doubt)
+        slope, doubt, _ = _fit(width_us[kept], start_us[kept], interval_us)
+    return slope, doubt
 
 
-@dataclass(frozen=True, slots=True)
-class _Line:
-    """A least-squares line: its slope, the slope's uncertainty, and its point of balance."""
-
-    slope: float
-    doubt: float
-    centre_us: float
-    level_us: float
-
-
-def _fit(width_us: FloatArray, start_us: FloatArray, interval_us: float | None) -> _Line | None:
+def _fit(
+    width_us: FloatArray, start_us: FloatArray, interval_us: float | None
+) -> tuple[float | None, float, FloatArray]:
+    """Fit a straight line; return its slope, that one's uncertainty, and what it leaves."""
     if width_us.size < 3:
-        return None
-    centre_us, level_us = mean_of(width_us), mean_of(start_us)
-    lever_us = width_us - centre_us
+        return None, math.inf, start_us
+    lever_us, off_us = width_us - mean_of(width_us), start_us - mean_of(start_us)
     spread = float(np.sum(lever_us**2))
     if spread <= 0.0:
-        return None
-    slope = float(np.sum(lever_us * (start_us - level_us))) / spread
-    left_us = start_us - level_us - slope * lever_us
+        return None, math.inf, off_us
+    slope = float(np.sum(lever_us * off_us)) / spread
+    left_us = off_us - slope * lever_us
     floor = (sampling_floor_us(interval_us) or 0.0) ** 2
     scatter = float(np.sum(left_us**2)) / (width_us.size - 2) + floor
     # Start and width share the first pulse's leading edge, whose sampling error, with half
     # the floor's variance, makes them seem to depend on one another.
     shared = floor / 2.0 / (spread / width_us.size)
-    return _Line(slope, math.hypot(math.sqrt(scatter / spread), shared), centre_us, level_us)
+    return slope, math.hypot(math.sqrt(scatter / spread), shared), left_us
 
 
 CLEAR_PAUSE: Final = 1.2
@@ -360,8 +352,6 @@ class Receivers:
     # How each line of a group stands to the member that ties it to the group, and how each later
     # group stands to an earlier one
     ties: tuple[Tie, ...]
-    # The first line of each group that is not shown to be another receiver's, with the reason
-    unknown: dict[str, str]
     finding: Finding  # `receivers`
 
 
@@ -395,7 +385,7 @@ def find_receivers(records: Mapping[str, Record], pulses: Mapping[str, Pulses]) 
     place = {line: at for at, line in enumerate(records)}
     ordered = tuple(sorted(groups, key=lambda group: min(place[line] for line in group)))
     found = _finding(ordered, tuple(ties), reasons, records)
-    return Receivers(ordered, tuple(ties), reasons, found)
+    return Receivers(ordered, tuple(ties), found)
 
 
 def _between(group: tuple[str, ...], strangers: list[dict[str, Tie]]) -> Tie:

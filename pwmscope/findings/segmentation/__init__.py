@@ -22,7 +22,7 @@ from pwmscope.findings.segmentation.record import (
     joined_dwells,
     read_lines,
 )
-from pwmscope.findings.segmentation.stretches import WidthNoise, find_noise
+from pwmscope.findings.segmentation.stretches import WidthNoise, extremes, find_noise
 
 __all__ = [
     "MIN_HELD_S",
@@ -36,6 +36,7 @@ __all__ = [
     "ServoLines",
     "WidthNoise",
     "distances",
+    "extremes",
     "find_dwells",
     "find_held_positions",
     "find_noise",

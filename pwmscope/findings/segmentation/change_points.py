@@ -36,15 +36,12 @@ def left_in_sweeps(
     if left.any():
         left &= ~_among(begin[first], whole[0]) & ~_among(end[last], whole[1])
         left &= ~(_among(begin[first], before[0]) & _among(end[first], before[1]))
-    flags: BoolArray = np.repeat(left, last - first + 1)
-    return flags
+    return np.repeat(left, last - first + 1)
 
 
 def _among(places: IntArray, known: IntArray) -> BoolArray:
-    """Say which places are among known ones, which ascend."""
-    if not known.size:
-        return np.zeros(places.size, dtype=bool)
-    found: BoolArray = known[np.minimum(np.searchsorted(known, places), known.size - 1)] == places
+    """Say which places are among known ones, which ascend; quicker than `numpy.isin`."""
+    found: BoolArray = np.append(known, -1)[np.searchsorted(known, places)] == places
     return found
 
 
@@ -86,8 +83,7 @@ def in_passing(
                 & (about_us <= LINE_FIT * noise.spread_us)
                 & (own_us > 0.5 * np.abs(wide_us))
             )
-    flags: BoolArray = np.repeat(passing, last - first + 1)
-    return flags
+    return np.repeat(passing, last - first + 1)
 
 
 def _chains(begin: IntArray, end: IntArray) -> tuple[IntArray, IntArray]:

@@ -97,18 +97,9 @@ class Dwells:
 
     def select(self, mask: BoolArray) -> Dwells:
         """Keep the dwells where ``mask`` holds; bool, shape (n,)."""
-        return replace(
-            self,
-            first=self.first[mask],
-            last=self.last[mask],
-            start_s=self.start_s[mask],
-            end_s=self.end_s[mask],
-            level_us=self.level_us[mask],
-            std_us=self.std_us[mask],
-            range_us=self.range_us[mask],
-            count=self.count[mask],
-            unsettled=self.unsettled[mask],
-        )
+        whole = {"noise_us", "stray"}
+        kept = {n: getattr(self, n)[mask] for n in self.__slots__ if n not in whole}
+        return replace(self, **kept)
 
 
 def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] = ()) -> Dwells:
@@ -128,7 +119,7 @@ def find_dwells(table: PulseTable, frames: Frames, breaks_s: tuple[float, ...] =
     if pulses.width_us.size < MIN_PULSES:
         return _no_dwells(noise, np.zeros(0, np.int64))
     window = _window(frames, pulses.width_us.size)
-    stray = pulses.rows(stray_widths(pulses.width_us, noise, window, far_us=CALM * span_us))
+    stray = pulses.rows(stray_widths(pulses.width_us, noise, far_us=CALM * span_us))
     pulses = pulses.without(stray)
     if pulses.width_us.size < window:
         return _no_dwells(noise, stray)
@@ -191,14 +182,12 @@ class _Pulses:
     def rows(self, places: IntArray) -> IntArray:
         """Rows of the table at these places among the pulses."""
         before = self.skipped - np.arange(self.skipped.size)
-        rows: IntArray = places + np.searchsorted(before, places, side="right")
-        return rows
+        return places + np.searchsorted(before, places, side="right")
 
     def places(self, times_s: tuple[float, ...]) -> IntArray:
         """Places of the first pulses at or after these times, in order."""
         rows = np.searchsorted(self.table.rise_s, np.sort(np.asarray(times_s, dtype=float)))
-        places: IntArray = rows - np.searchsorted(self.skipped, rows)
-        return places
+        return rows - np.searchsorted(self.skipped, rows)
 
 
 def _no_dwells(noise: WidthNoise, stray: IntArray) -> Dwells:
@@ -534,19 +523,7 @@ class Lines:
 
 
 def read_lines(capture: Capture, convention: Convention | None = None) -> Lines:
-    """Decode a recording's lines and find their frames and dwells.
-
-    Parameters
-    ----------
-    capture : Capture
-        The recording.
-    convention : Convention, optional
-        What all pulses are held against; by default chosen line by line.
-
-    Returns
-    -------
-    Lines
-    """
+    """Decode a recording's lines and find their frames and dwells."""
     lines = find_servo_lines(capture, convention=convention)
 
     def own(name: str) -> Record:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import itertools
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from pwmscope.model import FROM_MAD, BoolArray, FloatArray, IntArray, median_of, sampling_floor_us
+from pwmscope.model import FROM_MAD, FloatArray, IntArray, median_of, sampling_floor_us
 
 RANGE_LIMIT: Final = 8.0
 """A window whose range exceeds this many noise deviations is not standing still:
@@ -104,10 +102,6 @@ def _hadamard_us(runs_us: FloatArray, pulses: int) -> float:
     return FROM_MAD * median_of(bends.ravel()) / math.sqrt(6.0 * pulses)
 
 
-_PART: Final = 32_768
-_BATCHED: Final = 131_072
-
-
 @dataclass(frozen=True, slots=True)
 class RangeStatistics:
     """What each of several ranges of widths is like, as columns of shape (k,)."""
@@ -121,11 +115,7 @@ class RangeStatistics:
 
 
 def measure_ranges(width_us: FloatArray, begin: IntArray, end: IntArray) -> RangeStatistics:
-    """Measure ranges of widths, a part that fits in cache at a time.
-
-    Each part's sums are of residuals about its own mean; parts are joined by
-    the pairwise update (Chan, Golub and LeVeque, "Algorithms for computing the
-    sample variance", The American Statistician 37, 1983, equation 2.1; from memory).
+    """Measure ranges of widths.
 
     >>> import numpy as np
     >>> width_us = np.array([1500.0, 1502.0, 1504.0, 1700.0, 1700.0])
@@ -136,68 +126,21 @@ def measure_ranges(width_us: FloatArray, begin: IntArray, end: IntArray) -> Rang
     if not begin.size:
         none = np.zeros(0)
         return RangeStatistics(np.zeros(0, np.int64), none, none, none, none)
-    parts = -((begin - end) // _PART)
-    owner = np.repeat(np.arange(begin.size), parts)
-    nth = np.arange(owner.size) - np.repeat(np.cumsum(parts) - parts, parts)
-    first = begin[owner] + nth * _PART
-    last = np.minimum(first + _PART, end[owner])
-    joints = np.flatnonzero(np.diff(first // _BATCHED, prepend=-1))
-    sums = np.concatenate(
-        [
-            _of_parts(width_us, first[low:high], last[low:high])
-            for low, high in zip(joints, np.append(joints[1:], first.size), strict=True)
-        ],
-        axis=1,
-    )
-    return _joined(sums, owner, first, last, begin)
-
-
-def _of_parts(width_us: FloatArray, first: IntArray, last: IntArray) -> FloatArray:
-    """Mean, squares, products with the lever, smallest and largest of each part."""
-    pulses_us = width_us[first[0] : last[-1]]
-    bounds = np.stack([first, last], axis=1).ravel() - first[0]
-    length = np.diff(bounds)
-    bounds = bounds[:-1]
-    full = length > 0  # Where two parts touch, there is no gap between them.
-    is_part = np.arange(bounds.size) % 2 == 0
-    bounds, length, is_part = bounds[full], length[full], is_part[full]
-    mean_us = np.add.reduceat(pulses_us, bounds) / length
-    about_us = pulses_us - np.repeat(mean_us, length)
-    mean_us += np.add.reduceat(about_us, bounds) / length
-    lever = np.arange(pulses_us.size) - np.repeat(bounds + 0.5 * (length - 1), length)
-    return np.stack(
-        [
-            mean_us,
-            np.add.reduceat(about_us**2, bounds),
-            np.add.reduceat(lever * about_us, bounds),
-            np.minimum.reduceat(pulses_us, bounds),
-            np.maximum.reduceat(pulses_us, bounds),
-        ]
-    )[:, is_part]
-
-
-def _joined(
-    sums: FloatArray, owner: IntArray, first: IntArray, last: IntArray, begin: IntArray
-) -> RangeStatistics:
-    mean_us, squares, products, low_us, high_us = sums
-    starts = np.searchsorted(first, begin)
-    length = last - first
-    count = np.add.reduceat(length, starts)
-    origin_us = mean_us[starts]
-    off_us = mean_us - origin_us[owner]
-    shift_us = np.add.reduceat(length * off_us, starts) / count
-    off_us -= shift_us[owner]
-    middle = 0.5 * (first + last)
-    middle -= (begin + 0.5 * count)[owner]
-    squares = np.add.reduceat(squares + length * off_us**2, starts)
-    products = np.add.reduceat(products + length * off_us * middle, starts)
+    count = end - begin
+    first = np.cumsum(count) - count
+    place = np.arange(int(count.sum()))
+    pulses_us = width_us[place + np.repeat(begin - first, count)]
+    level_us = np.add.reduceat(pulses_us, first) / count
+    about_us = pulses_us - np.repeat(level_us, count)
+    level_us += np.add.reduceat(about_us, first) / count
+    lever = place - np.repeat(first + 0.5 * (count - 1), count)
     levers = count * (count.astype(np.float64) ** 2 - 1.0) / 12.0
     return RangeStatistics(
         count,
-        origin_us + shift_us,
-        np.sqrt(squares / np.maximum(count - 1, 1)),
-        np.maximum.reduceat(high_us, starts) - np.minimum.reduceat(low_us, starts),
-        products / np.maximum(levers, 0.5) * count,
+        level_us,
+        np.sqrt(np.add.reduceat(about_us**2, first) / np.maximum(count - 1, 1)),
+        np.maximum.reduceat(pulses_us, first) - np.minimum.reduceat(pulses_us, first),
+        np.add.reduceat(lever * about_us, first) / np.maximum(levers, 0.5) * count,
     )
 
 
@@ -217,13 +160,7 @@ def halved(
     owner = np.repeat(np.arange(begin.size), blocks)
     nth = np.arange(owner.size) - np.repeat(np.cumsum(blocks) - blocks, blocks)
     place = begin[owner] + nth * block
-    mean_us = np.empty(place.size)
-    for low in range(0, place.size, _BATCHED // block):
-        some = place[low : low + _BATCHED // block]
-        pairs = np.stack([some, some + block], axis=1).ravel() - some[0]
-        mean_us[low : low + some.size] = (
-            np.add.reduceat(width_us[some[0] : some[-1] + block], pairs[:-1])[::2] / block
-        )
+    mean_us = width_us[place[:, None] + np.arange(block)].mean(axis=1)
     starts = np.flatnonzero(np.diff(owner, prepend=-1))
     while True:
         size = np.diff(starts, append=place.size)
@@ -248,39 +185,39 @@ MAX_UNSETTLED: Final = 0.4
 """Part of a dwell that is cut off at either end, at most."""
 _INWARDS: Final = 64
 _OUTWARDS: Final = 40
-_BLOCKS: Final = 2048
+_AT_ONCE: Final = 2048
 
 
-def stray_widths(width_us: FloatArray, noise: WidthNoise, block: int, *, far_us: float) -> IntArray:
+def stray_widths(width_us: FloatArray, noise: WidthNoise, *, far_us: float) -> IntArray:
     """Find widths that jump away for one or two pulses and back.
 
     A width is stray if it leaves the median of the five around it by more than
     the noise's range, and either by more than ``far_us`` or while three of the
     five agree within that range. At the turn of a fast movement they do not.
-    Only blocks that range over more than the noise are looked at.
     """
     limit_us = noise.range_limit_us
-    low, high = _block_ranges(width_us, block)
-    around_us = _most_of_three(high) + _most_of_three(-low)
-    found = [np.zeros(0, np.int64)]
-    for blocks in _batches(np.flatnonzero(around_us > limit_us)):
-        place = (blocks * block + np.arange(block)[:, None]).ravel()
-        place = place[place < width_us.size]
-        around = [width_us.take(place + step, mode="clip") for step in range(-2, 3)]
-        off_us = np.abs(around[2] - _median_of_five(*around))
-        at = np.flatnonzero(off_us > limit_us)
-        five = np.sort([column[at] for column in around], axis=0)
-        agree = np.min(five[2:] - five[:-2], axis=0) <= limit_us
-        found.append(np.sort(place[at[agree | (off_us[at] > far_us)]]))
-    return np.concatenate(found)
+    padded_us = np.pad(width_us, 2, "edge")
+    around = [padded_us[step : step + width_us.size] for step in range(5)]
+    off_us = np.abs(width_us - _median_of_five(*around))
+    at = np.flatnonzero(off_us > limit_us)
+    five = np.sort([column[at] for column in around], axis=0)
+    agree = np.min(five[2:] - five[:-2], axis=0) <= limit_us
+    stray: IntArray = at[agree | (off_us[at] > far_us)]
+    return stray
 
 
-def _most_of_three(value: FloatArray) -> FloatArray:
-    """Return the largest of each value and its two neighbours."""
-    most = value.copy()
-    np.maximum(most[1:], value[:-1], out=most[1:])
-    np.maximum(most[:-1], value[1:], out=most[:-1])
-    return most
+def extremes(choose: np.ufunc, values: FloatArray, window: int) -> FloatArray:
+    """Choose the extreme value of each window; windows of twice the length from two.
+
+    >>> extremes(np.maximum, np.array([3.0, 1.0, 2.0, 0.0]), 3).tolist()
+    [3.0, 2.0]
+    """
+    chosen, length = values, 1
+    while 2 * length <= window:
+        chosen = choose(chosen[:-length], chosen[length:])
+        length *= 2
+    rest = window - length
+    return choose(chosen[: chosen.size - rest], chosen[rest:]) if rest else chosen
 
 
 def still_stretches(
@@ -290,31 +227,20 @@ def still_stretches(
 
     A window stands still if its range is within the noise's and the means of its
     halves differ by at most `SHIFT_LIMIT` deviations of that difference, and a
-    sample interval. Windows that overlap make one stretch. Blocks of one
-    window's length, whose range with the next block's is within the noise's and
-    whose means agree with it, need no closer look; in the others, the extremes
-    of all windows come from those of the two blocks that each lies in, up to and
-    from its ends (van Herk 1992; Gil and Werman 1993; from memory).
+    sample interval. Windows that overlap make one stretch.
     """
-    windows = width_us.size - window + 1
-    low, high = _block_ranges(width_us, window)
-    whole = width_us.size // window
-    mean_us = np.add.reduceat(width_us, np.arange(whole) * window)[: whole - 1] / window
-    together_us = np.maximum(high[1:], high[:-1]) - np.minimum(low[1:], low[:-1])
-    closer = np.ones(low.size, dtype=bool)
-    shift_us = SHIFT_LIMIT * noise.lasting_us(window) * math.sqrt(2.0 / window) + noise.interval_us
-    closer[: max(whole - 2, 0)] = (together_us[: max(whole - 2, 0)] > noise.range_limit_us) | (
-        np.abs(np.diff(mean_us)) > shift_us
-    )
-    still = np.ones(low.size * window, dtype=bool).reshape(low.size, window)
-    for blocks in _batches(np.flatnonzero(closer)):
-        still[blocks] = _closer(width_us, blocks, noise, window)
-    flat = still.ravel()[:windows]
+    range_us = extremes(np.maximum, width_us, window) - extremes(np.minimum, width_us, window)
+    half, windows = window // 2, range_us.size
+    total_us = np.cumsum(np.append(0.0, width_us - width_us[0]))
+    first_us = total_us[half : half + windows] - total_us[:windows]
+    second_us = total_us[window:] - total_us[window - half : window - half + windows]
+    shift_us = SHIFT_LIMIT * noise.lasting_us(half) * math.sqrt(2.0 / half) + noise.interval_us
+    flat = range_us <= noise.range_limit_us
+    flat &= np.abs(second_us - first_us) <= half * shift_us
     for seam in seams:
         flat[max(seam - window + 1, 0) : seam] = False
-    change = np.flatnonzero(flat[1:] != flat[:-1]) + 1
-    edges = np.concatenate([[0] if flat[0] else [], change, [windows] if flat[-1] else []])
-    begin, end = edges[0::2].astype(np.int64), edges[1::2].astype(np.int64) + window - 1
+    change = np.flatnonzero(np.diff(flat, prepend=False, append=False))
+    begin, end = change[0::2], change[1::2] + window - 1
     apart = begin[1:] >= end[:-1]
     return begin[np.append(True, apart)[: begin.size]], end[np.append(apart, True)[: end.size]]
 
@@ -334,15 +260,11 @@ def trimmed(
     doubt_us = SHIFT_LIMIT * noise.lasting_us(half) * np.sqrt(1.0 / tail + 1.0 / half)
     cut = []
     for outer, inwards in ((begin, 1), (end - 1, -1)):
-        off = np.zeros(outer.size, np.int64)
-        for some in _batches(np.arange(outer.size)):
-            pulses_us = width_us[outer[some] + inwards * np.arange(2 * half)[:, None]]
-            level_us = pulses_us[half:].mean(axis=0)
-            shift_us = np.cumsum(pulses_us[:half] - level_us, axis=0) / tail[:, None]
-            excess = (np.abs(shift_us) - noise.interval_us) / doubt_us[:, None]
-            most = np.argmax(excess, axis=0)
-            off[some] = np.where(excess.max(axis=0) > 1.0, most + 1, 0)
-        cut.append(off)
+        pulses_us = width_us[outer + inwards * np.arange(2 * half)[:, None]]
+        level_us = pulses_us[half:].mean(axis=0)
+        shift_us = np.cumsum(pulses_us[:half] - level_us, axis=0) / tail[:, None]
+        excess = (np.abs(shift_us) - noise.interval_us) / doubt_us[:, None]
+        cut.append(np.where(excess.max(axis=0) > 1.0, excess.argmax(axis=0) + 1, 0))
     return begin + cut[0], end - cut[1]
 
 
@@ -377,7 +299,8 @@ def settled(
     way = np.repeat([-1, 1], begin.size)
     room = np.concatenate([begin - walls[wall - 1], walls[wall] - end])
     cut = [np.zeros(0, np.int64)]
-    for some in _batches(np.arange(inside.size)):
+    for first in range(0, inside.size, _AT_ONCE):
+        some = np.arange(first, min(first + _AT_ONCE, inside.size))
         own = some % begin.size
         step = np.arange(-_INWARDS, _OUTWARDS)
         # What lies farther inwards than the middle, or beyond a wall, is off by nothing.
@@ -412,51 +335,9 @@ def _first_beyond(off_us: FloatArray, limit_us: float) -> IntArray:
     return first
 
 
-def _block_ranges(width_us: FloatArray, block: int) -> tuple[FloatArray, FloatArray]:
-    first = np.arange(0, width_us.size, block)
-    return np.minimum.reduceat(width_us, first), np.maximum.reduceat(width_us, first)
-
-
-def _batches(blocks: IntArray) -> Iterator[IntArray]:
-    return (blocks[at : at + _BLOCKS] for at in range(0, blocks.size, _BLOCKS))
-
-
-def _closer(width_us: FloatArray, blocks: IntArray, noise: WidthNoise, window: int) -> BoolArray:
-    """Say for each window that begins in one of these blocks whether it stands still."""
-    place = blocks * window + np.arange(2 * window)[:, None]
-    pulses = width_us.take(place, mode="clip")
-    spread_us = _extremes(np.maximum, pulses, window) - _extremes(np.minimum, pulses, window)
-    total = _running(np.add, np.concatenate([np.zeros((1, blocks.size)), pulses - pulses[0]]))
-    half = window // 2
-    first = total[half : half + window] - total[:window]
-    second = total[window : 2 * window] - total[window - half : 2 * window - half]
-    shift_us = SHIFT_LIMIT * noise.lasting_us(half) * math.sqrt(2.0 / half) + noise.interval_us
-    still = (spread_us <= noise.range_limit_us) & (np.abs(second - first) <= half * shift_us)
-    whole: BoolArray = still.T
-    return whole
-
-
-def _extremes(extreme: np.ufunc, pulses: FloatArray, window: int) -> FloatArray:
-    """Extreme of each window from its parts in its first and second block."""
-    up_to_end = _running(extreme, pulses[window - 1 :: -1])[::-1]
-    from_begin = _running(extreme, pulses[window : 2 * window - 1])
-    both: FloatArray = up_to_end.copy()
-    extreme(up_to_end[1:], from_begin, out=both[1:])
-    return both
-
-
-def _running(operation: np.ufunc, rows: FloatArray) -> FloatArray:
-    """Accumulate row by row, several times faster than `numpy.ufunc.accumulate` does."""
-    running = rows.copy()
-    for before, row in itertools.pairwise(running):
-        operation(before, row, out=row)
-    return running
-
-
 def _median_of_five(
     a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray, e: FloatArray
 ) -> FloatArray:
     low = np.maximum(np.minimum(a, b), np.minimum(d, e))
     high = np.minimum(np.maximum(a, b), np.maximum(d, e))
-    median: FloatArray = np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), c))
-    return median
+    return np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), c))

@@ -35,7 +35,6 @@ from pwmscope.pulses import (
     describe,
     excerpt,
     shelved,
-    slices,
     taken,
 )
 
@@ -70,7 +69,12 @@ def number_edges(table: PulseTable, frames: Frames, periods: IntArray) -> Number
         return None
     starts = run_starts(table, frames, used)
     ends = np.append(starts[1:], used.size) - 1
-    time_us = _instants_us(table, frames, used, ends)
+    # The edge that begins each period, and that which ends each run of them.
+    begin_s = table.rise_s[taken(frames.index, used)]
+    end_s = table.rise_s[frames.index[used[ends]]] + frames.period_us[used[ends]] / 1e6
+    time_us = np.insert(begin_s, ends + 1, end_s)
+    time_us -= time_us[0]
+    time_us *= 1e6
     begins = starts + np.arange(starts.size)
     first_place = frames.place[used[starts]].astype(np.int64)
     next_place = (frames.place[used[ends]].astype(np.int64) + 1) % len(pattern)
@@ -85,36 +89,13 @@ def number_edges(table: PulseTable, frames: Frames, periods: IntArray) -> Number
     return NumberedEdges(pattern, time_us, number, begins[1:][~joins])
 
 
-def _instants_us(table: PulseTable, frames: Frames, used: IntArray, ends: IntArray) -> FloatArray:
-    """List the edge that begins each period, and that which ends each run of them."""
-    begin_s = table.rise_s[taken(frames.index, used)]
-    end_s = table.rise_s[frames.index[used[ends]]] + frames.period_us[used[ends]] / 1e6
-    time_us = np.empty(used.size + ends.size)
-    if ends.size == 1:
-        time_us[:-1], time_us[-1] = begin_s, end_s[0]
-    else:
-        ending = ends + np.arange(1, ends.size + 1)
-        beginning = np.ones(time_us.size, bool)
-        beginning[ending] = False
-        time_us[beginning], time_us[ending] = begin_s, end_s
-    time_us -= time_us[0]
-    time_us *= 1e6
-    return time_us
-
-
 def _regular(frames: Frames, periods: IntArray) -> tuple[IntArray, Pattern, int]:
     """List the periods that follow the pattern which most of them follow."""
     if not frames.patterns:
         return periods[:0], Pattern((0.0,)), 0
-    if periods.size == frames.period_us.size and not frames.odd.size and len(frames.patterns) == 1:
-        return periods, frames.patterns[0], 0
-    regular = np.zeros(frames.period_us.size, bool)
-    regular[periods] = True
-    regular[frames.odd] = False
-    index = 0
-    if len(frames.patterns) > 1:
-        index = int(np.bincount(frames.pattern[regular], minlength=1).argmax())
-        regular &= frames.pattern == index
+    regular = frames.regular(periods)
+    index = int(np.bincount(frames.pattern[regular], minlength=1).argmax())
+    regular &= frames.pattern == index
     return np.flatnonzero(regular), frames.patterns[index], index
 
 
@@ -125,9 +106,7 @@ def run_starts(table: PulseTable, frames: Frames, used: IntArray) -> IntArray:
     before = np.searchsorted(used, np.searchsorted(frames.index, doubtful) - 1)
     before = np.unique(before[before < used.size - 1])
     unlinked = closing_rows(table, frames, used[before]) != frames.index[used[before + 1]]
-    if int(used[-1]) - int(used[0]) == used.size - 1:
-        return np.concatenate([[0], before[unlinked] + 1])
-    apart = np.concatenate([[True], np.diff(used) != 1])
+    apart = np.diff(used, prepend=-2) != 1
     apart[before[unlinked] + 1] = True
     return np.flatnonzero(apart)
 
@@ -328,7 +307,7 @@ def fit_clock(table: PulseTable, frames: Frames, periods: IntArray) -> FrameCloc
     is that of two sampled edges at the ends (Ts / sqrt(6) over the length), that of
     c that of three (sqrt(2) Ts over the length squared).
     """
-    if 2 * frames.odd.size > frames.period_us.size:
+    if frames.is_irregular:
         return None
     edges = number_edges(table, frames, periods)
     if edges is None or edges.number.size - edges.borders.size - 2 < 1:
@@ -376,35 +355,25 @@ class _Line:
 
 def _straight_line(edges: NumberedEdges) -> _Line:
     """Fit the straight line; the edges' instants become what is left of it."""
-    first, last = (float(_places(edges, part)[0]) for part in (slice(0, 1), slice(-1, None)))
+    place = _places(edges)
+    first, last = float(place[0]), float(place[-1])
     centre, half = 0.5 * (first + last), 0.5 * (last - first)
+    place -= centre
+    place /= half
     # Off the line of the pattern's mean period the numbers are small and keep their digits.
     step_us = edges.pattern.mean_us * half
     error_us = edges.time_us
-    length = np.diff(np.concatenate([[0], edges.borders, [error_us.size]]))
-    sums = np.zeros((3, length.size))
-    squares = np.zeros((3, 3))
-    for part in slices(error_us.size):
-        place = (_places(edges, part) - centre) / half
-        error_us[part] -= step_us * place
-        columns = (place, place * place, error_us[part])
-        own, begin = _stretches(edges.borders, part)
-        for i, column in enumerate(columns):
-            sums[i, own] += np.add.reduceat(column, begin)
-            for j, other in enumerate(columns[: i + 1]):
-                squares[i, j] += product(column, other)
-    squares = np.tril(squares) + np.tril(squares, -1).T
+    error_us -= step_us * place
+    begin = np.concatenate([[0], edges.borders])
+    length = np.diff(np.append(begin, error_us.size))
+    columns = (place, place * place, error_us)
+    sums = np.array([np.add.reduceat(column, begin) for column in columns])
+    squares = np.array([[product(one, other) for other in columns] for one in columns])
     squares -= (sums / length) @ sums.T
     slope_us = float(squares[0, 2] / squares[0, 0])
     level_us = (sums[2] - slope_us * sums[0]) / length
-    left_us2 = shared_us = 0.0
-    for part in slices(error_us.size):
-        place = (_places(edges, part) - centre) / half
-        own, begin = _stretches(edges.borders, part)
-        level = np.repeat(level_us[own], np.diff(np.append(begin, place.size)))
-        error_us[part] -= slope_us * place + level
-        left_us2 += product(error_us[part], error_us[part])
-        shared_us += product(place * place, error_us[part])
+    error_us -= slope_us * place + np.repeat(level_us, length)
+    left_us2, shared_us = product(error_us, error_us), product(columns[1], error_us)
     freedom = error_us.size - length.size - 1
     curve_power = float(squares[1, 1] - squares[0, 1] ** 2 / squares[0, 0])
     return _Line(
@@ -418,22 +387,13 @@ def _straight_line(edges: NumberedEdges) -> _Line:
     )
 
 
-def _places(edges: NumberedEdges, part: slice) -> FloatArray:
+def _places(edges: NumberedEdges) -> FloatArray:
     """Give frame numbers, put to the instants of their pattern."""
-    number = edges.number[part]
-    place = number.astype(np.float64)
+    place = edges.number.astype(np.float64)
     if len(edges.pattern) > 1:
         turn = edges.pattern.starts_us / edges.pattern.mean_us - np.arange(len(edges.pattern))
-        place += turn[number % len(edges.pattern)]
+        place += turn[edges.number % len(edges.pattern)]
     return place
-
-
-def _stretches(borders: IntArray, part: slice) -> tuple[slice, IntArray]:
-    """Say which stretches a slice touches, and where in it each begins."""
-    first = int(np.searchsorted(borders, part.start, side="right"))
-    after = int(np.searchsorted(borders, part.stop))
-    begin = np.concatenate([[0], borders[first:after] - part.start])
-    return slice(first, after + 1), begin
 
 
 def _drift(line: _Line, wander: Wander | None, locked_us: float) -> Drift | None:

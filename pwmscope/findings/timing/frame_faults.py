@@ -387,11 +387,8 @@ def _changes(
     if len(patterns) == 1:
         used, begin = periods, np.zeros(1, np.int64)
     else:
-        regular = np.zeros(frames.period_us.size, bool)
-        regular[periods] = True
-        regular[frames.odd] = False
         told = np.array([pattern in patterns for pattern in frames.patterns])
-        used = np.flatnonzero(regular & told[frames.pattern])
+        used = np.flatnonzero(frames.regular(periods) & told[frames.pattern])
         own = frames.pattern[used]
         begin = np.flatnonzero(np.concatenate([[True], own[1:] != own[:-1]]))
     last = np.append(begin[1:], used.size) - 1
@@ -407,31 +404,20 @@ def fault_findings(
         names = ("dropped frames", "late frames", "extra frames")
         dropped, late, extra = (not_shown(name, "", _NO_FRAMES) for name in names)
         return dropped, late, extra
-    dropped = _dropped(table, faults)
+    gaps, rise_s = faults.dropped_from.size, table.rise_s
+    first = zip(faults.dropped_from, faults.dropped_count, strict=True)
+    told = [f"{_count(int(n), 'frame')} after {_at(table, row)}" for row, n in first]
+    sentence = "No frame is missing."
+    if gaps:
+        missing = f"{_count(faults.dropped, 'frame')} missing in {_count(gaps, 'gap')}"
+        sentence = f"{missing}: {_list(told)}."
+    ends = zip(faults.dropped_from[:MAX_SPANS], faults.dropped_to[:MAX_SPANS], strict=True)
+    spans = tuple(Evidence.of(rise_s, a, b, 2) for a, b in ends)
+    dropped = measured("dropped frames", float(faults.dropped), "", sentence, evidence=spans)
     if faults.is_irregular:
         late, extra = (not_shown(f"{kind} frames", "", NO_PATTERN) for kind in ("late", "extra"))
         return dropped, late, extra
     return dropped, _late(table, faults), _extra(table, faults)
-
-
-def _dropped(table: PulseTable, faults: FrameFaults) -> Finding:
-    gaps = faults.dropped_from.size
-    told = [
-        f"{_count(int(count), 'frame')} after {_at(table, row)}"
-        for row, count in zip(
-            faults.dropped_from[:_MAX_TOLD], faults.dropped_count[:_MAX_TOLD], strict=True
-        )
-    ]
-    sentence = (
-        f"{_count(faults.dropped, 'frame')} missing in {_count(gaps, 'gap')}: {_list(told, gaps)}."
-        if gaps
-        else "No frame is missing."
-    )
-    spans = [
-        Evidence.of(table.rise_s, a, b, 2)
-        for a, b in zip(faults.dropped_from[:MAX_SPANS], faults.dropped_to[:MAX_SPANS], strict=True)
-    ]
-    return measured("dropped frames", float(faults.dropped), "", sentence, evidence=tuple(spans))
 
 
 _AFTERWARDS: Final = {
@@ -442,38 +428,29 @@ _AFTERWARDS: Final = {
 
 
 def _late(table: PulseTable, faults: FrameFaults) -> Finding:
-    count = faults.late_row.size
+    columns = zip(faults.late_row, faults.late_us.tolist(), faults.late_after.tolist(), strict=True)
     told = [
-        f"at {_at(table, faults.late_row[k])} by {_signed(float(faults.late_us[k]))}, "
-        f"{_AFTERWARDS[After(int(faults.late_after[k]))]}"
-        for k in range(min(count, _MAX_TOLD))
+        f"at {_at(table, row)} by {format_us(abs(late_us))} {'late' if late_us > 0 else 'early'}, "
+        f"{_AFTERWARDS[After(after)]}"
+        for row, late_us, after in columns
     ]
-    sentence = (
-        f"{_count(count, 'frame')} off the frame clock: {_list(told, count, '; ')}."
-        if count
-        else "No frame is late or early."
-    )
-    return measured(
-        "late frames", float(count), "", sentence, evidence=_pulses(table, faults.late_row)
-    )
+    off = f"{_count(len(told), 'frame')} off the frame clock: {_list(told, '; ')}."
+    sentence = off if told else "No frame is late or early."
+    return _of_pulses("late frames", table, faults.late_row, sentence)
 
 
 def _extra(table: PulseTable, faults: FrameFaults) -> Finding:
-    count = faults.extra_row.size
-    told = [f"at {_at(table, row)}" for row in faults.extra_row[:_MAX_TOLD]]
-    sentence = (
-        f"{_count(count, 'pulse')} between two frames, without moving the frame clock: "
-        f"{_list(told, count)}."
-        if count
-        else "No pulse comes between two frames."
-    )
-    return measured(
-        "extra frames", float(count), "", sentence, evidence=_pulses(table, faults.extra_row)
-    )
+    told = [f"at {_at(table, row)}" for row in faults.extra_row]
+    sentence = "No pulse comes between two frames."
+    if told:
+        between = f"{_count(len(told), 'pulse')} between two frames"
+        sentence = f"{between}, without moving the frame clock: {_list(told)}."
+    return _of_pulses("extra frames", table, faults.extra_row, sentence)
 
 
-def _pulses(table: PulseTable, rows: IntArray) -> tuple[Evidence, ...]:
-    return tuple(Evidence.of(table.rise_s, row, row) for row in rows[:MAX_SPANS])
+def _of_pulses(name: str, table: PulseTable, rows: IntArray, sentence: str) -> Finding:
+    seen = tuple(Evidence.of(table.rise_s, row, row) for row in rows[:MAX_SPANS])
+    return measured(name, float(rows.size), "", sentence, evidence=seen)
 
 
 def _at(table: PulseTable, row: np.int64) -> str:
@@ -484,10 +461,6 @@ def _count(count: int, thing: str) -> str:
     return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
 
 
-def _signed(late_us: float) -> str:
-    return f"{format_us(abs(late_us))} {'late' if late_us > 0 else 'early'}"
-
-
-def _list(told: list[str], count: int, between: str = ", ") -> str:
-    more = f"{between}and {count - len(told)} more" if count > len(told) else ""
-    return between.join(told) + more
+def _list(told: list[str], between: str = ", ") -> str:
+    more = f"{between}and {len(told) - _MAX_TOLD} more" if len(told) > _MAX_TOLD else ""
+    return between.join(told[:_MAX_TOLD]) + more

@@ -8,10 +8,10 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.segmentation import Record, joined_dwells
+from pwmscope.findings.segmentation import Record, extremes, joined_dwells
 from pwmscope.findings.timing.separation import Scatter, scatter_of
 from pwmscope.model import MIN_US, BoolArray, FloatArray, IntArray, quantile_of
-from pwmscope.pulses import slices, taken
+from pwmscope.pulses import taken
 
 MAX_BEFORE: Final = 250
 MAX_WITHIN: Final = 12
@@ -85,10 +85,7 @@ class HeldPulses:
 
     def away_us(self, width_us: FloatArray) -> FloatArray:
         """Distance of each width held from the mean of its hold."""
-        away_us: FloatArray = np.abs(
-            width_us[self.rows] - np.repeat(self.scatter.mean_us, self.count)
-        )
-        return away_us
+        return np.abs(width_us[self.rows] - np.repeat(self.scatter.mean_us, self.count))
 
 
 def find_held_pulses(record: Record) -> HeldPulses:
@@ -134,21 +131,9 @@ _EVEN: Final = np.full(SMOOTH, 1.0 / SMOOTH)
 
 
 def _running(choose: np.ufunc, values: FloatArray, window: int) -> FloatArray:
-    """Choose the extreme value of a window about each, a slice that fits in cache at a time."""
+    """Choose the extreme value of a window about each."""
     padded = np.pad(values, (window // 2, window - 1 - window // 2), "edge")
-    parts = [padded[at.start : at.stop + window - 1] for at in slices(values.size)]
-    return np.concatenate([_extremes(choose, part, window) for part in parts])
-
-
-def _extremes(choose: np.ufunc, values: FloatArray, window: int) -> FloatArray:
-    """Choose the extreme value of each window; windows of twice the length from two."""
-    chosen = values
-    length = 1
-    while 2 * length <= window:
-        chosen = choose(chosen[:-length], chosen[length:])
-        length *= 2
-    rest = window - length
-    return choose(chosen[: chosen.size - rest], chosen[rest:]) if rest else chosen
+    return extremes(choose, padded, window)
 
 
 def _slow(record: Record, width_us: FloatArray, held: IntArray) -> IntArray:
@@ -364,7 +349,4 @@ def _crossed(held: HeldPulses, width_us: FloatArray) -> BoolArray:
 def _away_us(rows: IntArray, count: IntArray, width_us: FloatArray) -> FloatArray:
     """Distance of each width from the mean of its hold."""
     readings_us = width_us[rows]
-    away_us: FloatArray = np.abs(
-        readings_us - np.repeat(scatter_of(readings_us, count).mean_us, count)
-    )
-    return away_us
+    return np.abs(readings_us - np.repeat(scatter_of(readings_us, count).mean_us, count))

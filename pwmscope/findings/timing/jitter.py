@@ -20,6 +20,7 @@ from pwmscope.findings.timing.separation import (
     Scatter,
     Separation,
     faster_hz,
+    scatter_of,
     separate,
     shape_doubt,
     variance_of_change,
@@ -36,14 +37,12 @@ from pwmscope.model import (
     Summary,
     Verdict,
     format_us,
-    mean_of,
     measured,
-    median_of,
     not_shown,
     product,
     quantiles_of,
     sampling_floor_us,
-    std_of,
+    summarise,
 )
 from pwmscope.pulses import Frames, PulseTable, excerpt, taken, without
 
@@ -91,50 +90,26 @@ def read_periods(table: PulseTable, frames: Frames, periods: IntArray) -> Period
     floor_us = sampling_floor_us(table.sample_interval_us)
     # The difference of two intervals that share an edge: six times Ts^2/12 instead of two.
     change_floor_us = None if floor_us is None else floor_us * math.sqrt(3.0)
-    if not used.size:
-        scatter = Scatter(np.zeros(0), np.zeros(0), np.zeros(0, np.int64))
-        nothing = Summary(0, None, None, None, None, None)
-        jitter, change = Jitter(None, None, floor_us), Jitter(None, None, change_floor_us)
-        return Periods(nothing, scatter, jitter, change, 0.0, None, None)
     period_us = taken(frames.period_us, used)
+    if not used.size:
+        jitter, change = Jitter(None, None, floor_us), Jitter(None, None, change_floor_us)
+        return Periods(summarise(period_us), scatter_of(period_us), jitter, change, 0.0, None, None)
     borders = run_starts(table, frames, used)[1:]
-    if frames.is_steady or is_irregular:
-        mean_us = float(period_us.mean())
-        deviation_us = period_us - mean_us
-        rounding_us = float(deviation_us.mean())
-        deviation_us -= rounding_us
-        mean_us += rounding_us
-        squares_us2 = np.array([product(deviation_us, deviation_us)])
-        count = np.array([used.size], np.int64)
-        one = np.zeros(used.size, np.int8)
-        sample = _sample(period_us, period_us[:1], one)
-        groups = _Groups(np.array([mean_us]), count, period_us[:1], squares_us2, sample)
-    else:
-        deviation_us, groups = _by_place(frames, used, period_us)
-    std_us = np.sqrt(groups.squares_us2 / np.maximum(groups.count - 1, 1))
-    scatter = Scatter(groups.mean_us, std_us, groups.count, groups.reading_us, groups.sample)
-    whole = used.size == frames.period_us.size and frames.is_steady
-    summary = Summary(
-        int(used.size),
-        frames.usual_us if whole else median_of(period_us),
-        float(groups.mean_us[0]) if groups.count.size == 1 else mean_of(period_us),
-        float(period_us.min()),
-        float(period_us.max()),
-        _std_of(period_us, std_us),
-    )
-    rms_us = scatter.usable.rms_us if np.any(groups.count > 1) else None
+    group, origin_us = np.zeros(used.size, np.int8), period_us.mean(keepdims=True)
+    if not (frames.is_steady or is_irregular):
+        group, origin_us = _places(frames, used)
+    deviation_us, scatter = _by_group(period_us, group, origin_us)
+    rms_us = scatter.usable.rms_us if np.any(scatter.count > 1) else None
     jitter = jitter_of(deviation_us, rms_us, floor_us)
     change_us = np.diff(deviation_us)
     if borders.size:
         change_us = without(change_us, borders - 1)
     change = jitter_of(change_us, rms_of(change_us), change_floor_us)
-    bend_us2 = (
-        float(np.mean(np.diff(excerpt(change_us, *_SAMPLED), 2) ** 2))
-        if (change_us.size > 2)
-        else 0.0
-    )
+    bend_us2 = 0.0
+    if change_us.size > 2:
+        bend_us2 = float(np.mean(np.diff(excerpt(change_us, *_SAMPLED), 2) ** 2))
     return Periods(
-        summary,
+        summarise(period_us),
         scatter,
         jitter,
         change,
@@ -144,61 +119,41 @@ def read_periods(table: PulseTable, frames: Frames, periods: IntArray) -> Period
     )
 
 
-def _std_of(period_us: FloatArray, std_us: FloatArray) -> float | None:
-    if period_us.size < 2:
-        return None
-    return float(std_us[0]) if std_us.size == 1 else std_of(period_us)
-
-
 def _used(frames: Frames, periods: IntArray) -> tuple[IntArray, bool]:
     if not frames.odd.size:
         return periods, False
-    regular = np.zeros(frames.period_us.size, bool)
-    regular[periods] = True
-    is_irregular = 2 * frames.odd.size > frames.period_us.size
-    regular[frames.odd[frames.missing[frames.odd] > 0] if is_irregular else frames.odd] = False
-    return np.flatnonzero(regular), is_irregular
+    if frames.is_irregular:
+        return periods[frames.missing[periods] == 0], True
+    return np.flatnonzero(frames.regular(periods)), False
 
 
-@dataclass(frozen=True, slots=True)
-class _Groups:
-    """Periods of one place in a pattern each: mean, count, one reading, sum of squares."""
-
-    mean_us: FloatArray
-    count: IntArray
-    reading_us: FloatArray
-    squares_us2: FloatArray
-    sample: Sample
-
-
-def _by_place(frames: Frames, used: IntArray, period_us: FloatArray) -> tuple[FloatArray, _Groups]:
-    """Take each period from the mean of its place in its pattern."""
+def _places(frames: Frames, used: IntArray) -> tuple[npt.NDArray[Any], FloatArray]:
+    """Return the place of each period in its pattern, and the pattern's period at each place."""
     lengths = [len(pattern) for pattern in frames.patterns]
     offset = (np.cumsum(lengths) - lengths).astype(np.int16)
-    group = offset[taken(frames.pattern, used)] + taken(frames.place, used)
-    origin_us = np.concatenate([pattern.periods_us for pattern in frames.patterns])
+    place = offset[taken(frames.pattern, used)] + taken(frames.place, used)
+    return place, np.concatenate([pattern.periods_us for pattern in frames.patterns])
+
+
+def _by_group(
+    period_us: FloatArray, group: npt.NDArray[Any], origin_us: FloatArray
+) -> tuple[FloatArray, Scatter]:
+    """Take each period from the mean of its group, which lies near its origin."""
+    groups = origin_us.size
     deviation_us = period_us - origin_us[group]
-    count = np.bincount(group, minlength=sum(lengths))
-    total_us = np.bincount(group, deviation_us, sum(lengths)).astype(np.float64)
-    excess_us = total_us / np.maximum(count, 1)
+    count = np.bincount(group, minlength=groups)
+    excess_us = np.bincount(group, deviation_us, groups) / np.maximum(count, 1)
     deviation_us -= excess_us[group]
+    squares_us2 = np.bincount(group, deviation_us**2, groups)
+    std_us = np.sqrt(squares_us2 / np.maximum(count - 1, 1))
     held = np.flatnonzero(count)
-    squares_us2 = np.bincount(group, deviation_us**2, sum(lengths)).astype(np.float64)
     reading_us = period_us[[int((group == k).argmax()) for k in held]]
-    return deviation_us, _Groups(
-        (origin_us + excess_us)[held],
-        count[held].astype(np.int64),
-        reading_us,
-        squares_us2[held],
-        _sample(period_us, reading_us, (np.cumsum(count > 0) - 1)[group]),
-    )
-
-
-def _sample(period_us: FloatArray, reading_us: FloatArray, group: npt.NDArray[Any]) -> Sample:
-    """Take some of the periods, evenly spread."""
+    # Some of the periods, evenly spread.
     step = -(-period_us.size // MAX_SAMPLE)
-    some = group[::step].astype(np.int64)
-    return Sample(period_us[::step] - reading_us[some], some)
+    some = (np.cumsum(count > 0) - 1)[group[::step]]
+    sample = Sample(period_us[::step] - reading_us[some], some)
+    mean_us = (origin_us + excess_us)[held]
+    return deviation_us, Scatter(mean_us, std_us[held], count[held], reading_us, sample)
 
 
 def jitter_of(values_us: FloatArray, rms_us: float | None, floor_us: float | None) -> Jitter:
@@ -445,7 +400,7 @@ def width_jitter_finding(
     evidence: tuple[Evidence, ...], jitter: Jitter, separation: Separation | None, limits: Limits
 ) -> Finding:
     """Say how much the width scatters, and whether that meets the limit."""
-    limit = f"at most {limits.jitter_us:g} us RMS (common practice)"
+    limit = f"at most {limits.jitter_us:g} us RMS ({limits.basis_of('jitter_us')})"
     if separation is None:
         return not_shown(
             "width jitter",
@@ -453,12 +408,6 @@ def width_jitter_finding(
             "The stick never stood still, so the width's jitter is not shown.",
             limit=limit,
         )
-    low_us, high_us = separation.interval_us
-    verdict = Verdict.NOT_SHOWN
-    if high_us <= limits.jitter_us:
-        verdict = Verdict.MEETS
-    elif low_us > limits.jitter_us:
-        verdict = Verdict.DOES_NOT_MEET
     value, unit, uncertainty, interval = _separated(separation)
     return Finding(
         "width jitter",
@@ -466,7 +415,7 @@ def width_jitter_finding(
         unit,
         uncertainty,
         limit,
-        verdict,
+        _within(separation.interval_us, limits.jitter_us),
         evidence[:MAX_SPANS],
         separation.sentence("the width while the stick stands still") + _beside(jitter),
         interval,
@@ -476,18 +425,13 @@ def width_jitter_finding(
 
 def excursion_finding(excursion: Excursion | None, rise_s: FloatArray, limits: Limits) -> Finding:
     """Say how far single widths strayed while the stick was held, and whether that is too far."""
-    limit = f"at most {limits.excursion_us:g} us (common practice)"
+    limit = f"at most {limits.excursion_us:g} us ({limits.basis_of('excursion_us')})"
     if excursion is None:
         return not_shown(
             EXCURSION, "us",
             "The stick never stood still, so no width is shown to stray.", limit=limit,
         )  # fmt: skip
-    low_us, high_us = excursion.interval_us
-    verdict = Verdict.NOT_SHOWN
-    if high_us <= limits.excursion_us:
-        verdict = Verdict.MEETS
-    elif low_us > limits.excursion_us:
-        verdict = Verdict.DOES_NOT_MEET
+    verdict = _within(excursion.interval_us, limits.excursion_us)
     return Finding(
         EXCURSION,
         excursion.peak_us,
@@ -503,6 +447,14 @@ def excursion_finding(excursion: Excursion | None, rise_s: FloatArray, limits: L
         excursion.interval_us,
         "Record at a higher sample rate." if verdict is Verdict.NOT_SHOWN else "",
     )
+
+
+def _within(interval_us: tuple[float, float], limit_us: float) -> Verdict:
+    """Hold a 95 % interval against an upper limit."""
+    low_us, high_us = interval_us
+    if high_us <= limit_us:
+        return Verdict.MEETS
+    return Verdict.DOES_NOT_MEET if low_us > limit_us else Verdict.NOT_SHOWN
 
 
 def separated_finding(  # noqa: PLR0917 - what it is about, and what was found

@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from pwmscope.capture import format_rate
 from pwmscope.model import (
     CLOCK_TOLERANCE,
     NORMAL_95,
@@ -31,23 +32,14 @@ _MANY_HARMONICS: Final = 64
 _DENSE: Final = 1 << 14
 
 
-@dataclass(frozen=True, slots=True)
-class ReadingLaw:
-    """Moments of the readings of a Gaussian interval, in sample intervals."""
+def excess_of(part: FloatArray, sigma: float | FloatArray) -> FloatArray:
+    """Return what the readings' variance has above that of an interval which does not scatter.
 
-    variance: FloatArray  # shape (n,): Of the readings about their mean
-    fourth: FloatArray  # shape (n,): Their fourth central moment
-    # shape (n,): What the variance has above `f (1 - f)`, that of an interval which does not
-    # scatter; also the mean of `(x - k)(x - k - 1)` over readings `x`, `k` being the whole number
-    # below the mean
-    excess: FloatArray
-    # shape (n,): Variance, for one reading, of that excess when it is worked out with the mean of
-    # the readings themselves
-    spread: FloatArray
-
-
-def reading_law(part: FloatArray, sigma: float | FloatArray) -> ReadingLaw:
-    """Work out the law of the readings of a Gaussian interval.
+    An interval ``W``, Gaussian, is read as one of its two whole neighbours, so that without jitter
+    a part f scatters by ``f (1 - f)``. The excess is the mean of a line with a bend at every whole
+    number, 0 between the neighbours of the mean: twice the mean of what ``W`` is above 1, 2, ...
+    or below 0, -1, ... It is also the mean of ``(x - k)(x - k - 1)`` over readings ``x``, ``k``
+    being the whole number below the mean.
 
     Notes
     -----
@@ -57,45 +49,18 @@ def reading_law(part: FloatArray, sigma: float | FloatArray) -> ReadingLaw:
 
     Examples
     --------
-    Without jitter a part of a quarter scatters by ``f (1 - f)``; with much jitter
-    the quadrature holds.
-
-    >>> round(float(reading_law(np.array([0.25]), 0.0).variance[0]), 6)
-    0.1875
-    >>> round(float(reading_law(np.array([0.25]), 3.0).variance[0]), 6)
-    9.166667
+    >>> excess_of(np.array([0.25, 0.25]), np.array([0.0, 3.0])).round(6).tolist()
+    [0.0, 8.979167]
     """
-    deviation = np.full(part.shape, sigma)
-    wide = deviation >= WIDE
-    if wide.all():
-        return _wide_law(part, deviation)
-    if not wide.any():
-        return _narrow_law(part, deviation)
-    law, narrow = _wide_law(part, deviation), _narrow_law(part[~wide], deviation[~wide])
-    law.variance[~wide], law.fourth[~wide] = narrow.variance, narrow.fourth
-    law.excess[~wide], law.spread[~wide] = narrow.excess, narrow.spread
-    return law
-
-
-def excess_of(part: FloatArray, sigma: FloatArray) -> FloatArray:
-    """Work out the excess of `reading_law` alone.
-
-    The mean of a line with a bend at every whole number, 0 between the neighbours of the
-    mean: twice the mean of what ``W`` is above 1, 2, ... or below 0, -1, ...
-
-    >>> part, sigma = np.array([0.2]), np.array([0.3])
-    >>> bool(np.isclose(excess_of(part, sigma), reading_law(part, sigma).excess))
-    True
-    """
-    wide: FloatArray = sigma**2 + 1 / 6 - part * (1 - part)
-    if (sigma >= WIDE).all():
+    wide: FloatArray = sigma * sigma + (1 / 6 - part * (1 - part))
+    if np.min(sigma) >= WIDE:
         return wide
-    sigma = np.maximum(sigma, 1e-9)[:, None]
-    z = (part[:, None] - _TICKS) / sigma
+    each = np.maximum(np.full(part.shape, sigma), 1e-9)[:, None]
+    z = (part[:, None] - _TICKS) / each
     z[:, : _REACH + 1] *= -1.0
     beyond = z * normal_below(z) + np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
-    narrow = 2.0 * (sigma * beyond).sum(axis=1)
-    return np.where(sigma[:, 0] < WIDE, narrow, wide)
+    narrow = 2.0 * (each * beyond).sum(axis=1)
+    return np.where(each[:, 0] < WIDE, narrow, wide)
 
 
 def density_at_samples(part: FloatArray, sigma: float) -> FloatArray:
@@ -115,32 +80,25 @@ def density_at_samples(part: FloatArray, sigma: float) -> FloatArray:
     return density
 
 
-def _wide_law(part: FloatArray, sigma: FloatArray) -> ReadingLaw:
-    """Sum of the interval and an independent triangular error, fourth moment 1/15."""
-    variance = sigma**2 + 1 / 6
-    fourth = 3 * sigma**4 + sigma**2 + 1 / 15
-    return ReadingLaw(variance, fourth, variance - part * (1 - part), fourth - variance**2)
-
-
-def _narrow_law(part: FloatArray, sigma: FloatArray) -> ReadingLaw:
-    """Sum over the readings, each with its chance."""
-    sigma = np.maximum(sigma, 1e-9)[:, None]
+def spread_of(part: FloatArray, sigma: float) -> FloatArray:
+    """Return the variance, for one reading, of the excess about the readings' own mean."""
+    if sigma >= WIDE:  # The interval and an independent triangular error, fourth moment 1/15
+        return np.full(part.size, 2 * sigma**4 + 2 / 3 * sigma**2 + 7 / 180)
+    sigma = max(sigma, 1e-9)
     z = (part[:, None] - _BORDERS) / sigma
     below = normal_below(z)
     area = z * below + np.exp(-0.5 * z * z) / math.sqrt(2 * math.pi)
-    chance = sigma * _second_difference(area)
     away = _TICKS - part[:, None]
     squares = away * away
-    weighted = chance * squares
+    weighted = sigma * _second_difference(area) * squares
     variance = weighted.sum(axis=1)
     third = (weighted * away).sum(axis=1)
     fourth = (weighted * squares).sum(axis=1)
     # How the variance changes with the mean; regressed out, as the mean is known from
     # the same readings.
     slope = (_second_difference(below) * squares).sum(axis=1)
-    spread = fourth - variance**2 - 2 * slope * third + slope**2 * variance
-    excess = chance @ (_TICKS * (_TICKS - 1.0))
-    return ReadingLaw(variance, fourth, np.maximum(excess, 0.0), np.maximum(spread, 0.0))
+    spread: FloatArray = fourth - variance**2 - 2 * slope * third + slope**2 * variance
+    return np.maximum(spread, 0.0)
 
 
 def _second_difference(values: FloatArray) -> FloatArray:
@@ -273,7 +231,7 @@ def shape_doubt(away: FloatArray, group: IntArray, *, alike: bool = False) -> fl
     low = int(whole.min())
     width = int(whole.max()) - low + 3
     key = group * width + (whole - low)
-    if int(key.max()) < _DENSE:
+    if int(key.max()) < _DENSE:  # quicker than to sort them
         count = np.bincount(key)
         key = np.flatnonzero(count)
         count = count[key]
@@ -308,7 +266,6 @@ def shape_doubt(away: FloatArray, group: IntArray, *, alike: bool = False) -> fl
 
 MAX_SAMPLE: Final = 1 << 16
 """The shape of the scatter is taken from no more readings than these, evenly spread."""
-_BLOCK: Final = 1 << 16
 
 
 CODE_US: Final = 1.001
@@ -342,7 +299,6 @@ class Scatter:
     # Standard uncertainty of the pooled variance for other reasons than sampling, such as which
     # pulses were held
     doubt_us2: float = 0.0
-    shift_us2: float = 0.0  # What is to be added to the pooled variance where it shows jitter
 
     @property
     def freedom(self) -> int:
@@ -392,18 +348,9 @@ def scatter_of(readings_us: FloatArray, count: IntArray | None = None) -> Scatte
     begin = np.cumsum(count) - count
     # From a reading of its own group each value is small, and keeps all its digits.
     first_us = readings_us[begin]
-    sums, squares = np.zeros(count.size), np.zeros(count.size)
-    for start in range(0, readings_us.size, _BLOCK):
-        block_us = readings_us[start : start + _BLOCK]
-        first = int(np.searchsorted(begin, start, side="right")) - 1
-        groups = slice(first, int(np.searchsorted(begin, start + _BLOCK)))
-        borders = np.maximum(begin[groups] - start, 0)
-        held = np.diff(borders, append=block_us.size)
-        away_us = block_us - np.repeat(first_us[groups], held)
-        sums[groups] += np.add.reduceat(away_us, borders)
-        squares[groups] += np.add.reduceat(away_us * away_us, borders)
-    offset_us = sums / count
-    squares -= count * offset_us**2
+    away_us = readings_us - np.repeat(first_us, count)
+    offset_us = np.add.reduceat(away_us, begin) / count
+    squares = np.add.reduceat(away_us * away_us, begin) - count * offset_us**2
     return Scatter(
         first_us + offset_us,
         np.sqrt(np.maximum(squares, 0.0) / np.maximum(count - 1, 1)),
@@ -458,7 +405,7 @@ class Separation:
         """How to record so that it is resolved; empty where it is."""
         if self.record_at_hz is None:
             return ""
-        return f"Record at {_rate(self.record_at_hz)} or faster."
+        return f"Record at {format_rate(1e12 / self.record_at_hz)} or faster."
 
     def sentence(self, of_what: str) -> str:
         """Say it in words.
@@ -491,8 +438,8 @@ def separate(
     holds what sampling, and `Scatter.doubt_us2`, leave open about them, not how other
     recordings of the receiver would differ. What the readings' variances have above that of
     intervals which do not scatter, summed over all readings, is a weighted count of readings
-    outside the two neighbours that such an interval can give. Its expectation and
-    variance for jitter of a given size come from `reading_law`; jitter is estimated where
+    outside the two neighbours that such an interval can give. Its expectation and variance for
+    jitter of a given size come from `excess_of` and `spread_of`; jitter is estimated where
     the expectation is the count found, and the interval holds every jitter for which a
     gamma distribution of that mean and variance leaves at least 2.5 % on either side. Well
     above the sampling floor this is ``sqrt(s^2 - Ts^2/6)`` (JCGM 100, 4.3.7 and 4.3.9), and
@@ -540,9 +487,7 @@ def _sampled(scatter: Scatter, sample_interval_us: float, unevenness: float) -> 
         high_us = readings.bound() * sample_interval_us
         record_at_hz = faster_hz(readings.largest() * sample_interval_us, sample_interval_us)
         return Separation(scatter.rms_us, floor_us, None, (0.0, high_us), False, record_at_hz)
-    outside = max(readings.outside + readings.shift, 0.5 * readings.outside)
-    found = replace(readings, outside=outside).estimate()
-    jitter_us, low_us, high_us = (each * sample_interval_us for each in found)
+    jitter_us, low_us, high_us = (each * sample_interval_us for each in readings.estimate())
     return Separation(scatter.rms_us, floor_us, jitter_us, (low_us, high_us), True, None)
 
 
@@ -560,9 +505,8 @@ class SampledReadings:
     rms: float  # Scatter of the readings, pooled
     # Standard uncertainty of the jitter's variance for other reasons than chance in sampling
     doubt: float
-    shift: float  # What is to be added to `outside` where jitter is shown
-    # For the closed forms of much jitter: the smallest size, the means of `1 / size` and of
-    # `part (1 - part)`
+    # For the closed forms of much jitter, which are far quicker: the smallest size, the means of
+    # `1 / size` and of `part (1 - part)`
     least_size: float
     per_size: float
     between: float
@@ -604,7 +548,6 @@ class SampledReadings:
             max(outside, 0.0),
             scatter.rms_us / sample_interval_us,
             math.hypot(scatter.doubt_us2 / sample_interval_us**2, shape, uneven, clock),
-            scatter.freedom * scatter.shift_us2 / sample_interval_us**2 / 2.0,
             float(size.min()),
             float(weight @ (1.0 / size)),
             float(weight @ (part * (1.0 - part))),
@@ -627,7 +570,7 @@ class SampledReadings:
             growth, spread = 1.0, (1.0 - self.per_size) * (2.0 / 3.0 * sigma**2 + 7.0 / 180.0)
         else:
             at_samples = density_at_samples(self.part, sigma)
-            left = reading_law(self.part, sigma).spread - 2.0 * (sigma**2 * at_samples) ** 2
+            left = spread_of(self.part, sigma) - 2.0 * (sigma**2 * at_samples) ** 2
             spread = float(self.weight * (1.0 - 1.0 / self.size) @ np.maximum(left, 0.0))
             growth = float(self.weight @ at_samples)
         doubted = self.total * growth * self.doubt / 2
@@ -637,13 +580,12 @@ class SampledReadings:
         """Return the first of `expected` alone."""
         # A group's mean has a variance of its own, which blurs the part; the law is taken
         # for as much less jitter.
-        square = sigma**2
-        if sigma >= WIDE and square - (square + 1 / 6) / self.least_size >= WIDE**2:
-            sharper = square + 1 / 6 - (square + 1 / 6) * self.per_size - self.between
-            return self.total * sharper / 2
-        own = reading_law(self.part, sigma).variance / self.size
-        excess = excess_of(self.part, np.sqrt(np.maximum(square - own, 0.0)))
-        return self.total * float(self.weight @ excess) / 2
+        wide = sigma**2 + 1 / 6
+        if sigma >= WIDE and sigma**2 - wide / self.least_size >= WIDE**2:
+            return self.total * (wide - wide * self.per_size - self.between) / 2
+        variance = excess_of(self.part, sigma) + self.part * (1 - self.part)
+        sharper = np.sqrt(np.maximum(sigma**2 - variance / self.size, 0.0))
+        return self.total * float(self.weight @ excess_of(self.part, sharper)) / 2
 
     def above(self, sigma: float) -> float:
         """Chance of at least the count found, for a jitter in sample intervals."""
@@ -751,10 +693,3 @@ def faster_hz(jitter_us: float, sample_interval_us: float) -> float:
     return next(
         step * decade_hz for step in (1.0, 2.0, 5.0, 10.0) if step * decade_hz >= least_hz * 0.9999
     )
-
-
-def _rate(rate_hz: float) -> str:
-    for size, unit in ((1e9, "GS/s"), (1e6, "MS/s"), (1e3, "kS/s")):
-        if rate_hz >= size:
-            return f"{rate_hz / size:g} {unit}"
-    return f"{rate_hz:g} S/s"

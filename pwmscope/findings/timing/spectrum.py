@@ -226,24 +226,9 @@ def find_lines(place: IntArray, time_s: FloatArray, values_us: FloatArray) -> Li
     fitted together by least squares and taken out before the next is sought. A
     line is measured against the noise at its own frequency (`noise_of`), so that a
     clock's wander does not count as a rhythm, and counts by its chance
-    (`false_alarm`).
+    (`false_alarm`). Lines are looked for from `MIN_CYCLES` in the record to half the frame
+    rate.
 
-    Parameters
-    ----------
-    place : ndarray of int64, shape (n,)
-        Frame numbers, ascending; at least `MIN_VALUES`.
-    time_s : ndarray of float64, shape (n,)
-        Instants of the values in seconds.
-    values_us : ndarray of float64, shape (n,)
-        The values.
-
-    Returns
-    -------
-    LineSearch
-        From `MIN_CYCLES` in the record to half the frame rate.
-
-    Examples
-    --------
     >>> frame = np.arange(2000)
     >>> noise_us = np.random.default_rng(1).normal(0.0, 1.0, 2000)
     >>> swing_us = np.sin(2.0 * np.pi * 3.0 * 0.02 * frame)

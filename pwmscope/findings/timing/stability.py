@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -22,7 +23,6 @@ from pwmscope.model import (
     measured,
     not_shown,
 )
-from pwmscope.pulses import slices
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,7 +72,8 @@ class ClockStretch:
         """Return the longest part in which no frame is missing."""
         if not self.missing:
             return self
-        bounds = np.concatenate([[0], _before_gaps(self.number) + 1, [self.edges]])
+        gaps = np.flatnonzero(np.diff(self.number) > 1) + 1
+        bounds = np.concatenate([[0], gaps, [self.edges]])
         longest = int(np.argmax(np.diff(bounds)))
         return ClockStretch(
             self.clock, self.first + int(bounds[longest]), self.first + int(bounds[longest + 1])
@@ -83,16 +84,7 @@ class ClockStretch:
         if not self.missing:
             return self.time_error_us
         number, error_us = self.number, self.time_error_us
-        whole_us = np.empty(self.frames)
-        for part in slices(self.edges):
-            whole_us[number[part] - number[0]] = error_us[part]
-        before = _before_gaps(number)
-        lost = number[before + 1] - number[before] - 1
-        begin = np.repeat(number[before] + 1 - (np.cumsum(lost) - lost), lost)
-        absent = begin + np.arange(begin.size)
-        ends = np.unique(np.concatenate([before, before + 1]))
-        whole_us[absent - number[0]] = np.interp(absent, number[ends], error_us[ends])
-        return whole_us
+        return np.interp(np.arange(number[0], number[-1] + 1), number, error_us)
 
     def instants_s(self) -> FloatArray:
         """Return the edges' instants, in seconds since the first; shape (edges,)."""
@@ -118,15 +110,6 @@ class ClockStretch:
         return (Evidence.of(rise_s, first, last, self.edges),)
 
 
-def _before_gaps(number: IntArray) -> IntArray:
-    """List the places after which frames are missing."""
-    found = [np.zeros(0, np.int64)]
-    for part in slices(number.size - 1):
-        steps = number[part.start + 1 : part.stop + 1] - number[part]
-        found.append(np.flatnonzero(steps > 1) + part.start)
-    return np.concatenate(found)
-
-
 def longest_stretch(clock: FrameClock) -> ClockStretch:
     """Return the longest stretch in which the clock does not start anew."""
     bounds = np.concatenate([[0], clock.borders, [clock.frame_number.size]])
@@ -137,15 +120,10 @@ def longest_stretch(clock: FrameClock) -> ClockStretch:
 def _first_edge_s(record: Record, clock: FrameClock) -> float | None:
     """Return the instant of the clock's first edge: that of the first period it counts."""
     frames = record.frames
-    which = frames.patterns.index(clock.pattern)
-    for part in slices(frames.period_us.size):
-        own = np.flatnonzero(frames.pattern[part] == which) + part.start
-        own = own[~np.isin(own, frames.odd)]
-        begin_s = record.table.rise_s[frames.index[own]]
-        begin_s = begin_s[~inside(record.losses, begin_s)]
-        if begin_s.size:
-            return float(begin_s[0])
-    return None
+    own = np.flatnonzero(frames.pattern == frames.patterns.index(clock.pattern))
+    begin_s = record.table.rise_s[frames.index[np.setdiff1d(own, frames.odd)]]
+    begin_s = begin_s[~inside(record.losses, begin_s)]
+    return float(begin_s[0]) if begin_s.size else None
 
 
 NOISES: Final = (2, 1, 0, -1, -2)
@@ -353,16 +331,7 @@ def allan_deviation(time_error_s: FloatArray, tau0_s: float, factors: Sequence[i
     >>> float(allan_deviation(phases_s[::5], 5.0, [1]).value[0].round(4))
     0.1452
     """
-    _check(time_error_s, factors, 2)
-    ladder = [time_error_s]
-    found = []
-    for factor in factors:
-        step, level = _step(factor, time_error_s.size)
-        while len(ladder) <= level:
-            ladder.append(np.ascontiguousarray(ladder[-1][::_COARSENING]))
-        square, terms = _mean_square(ladder[level], factor // step, windowed=False)
-        found.append((np.sqrt(square / 2.0) / (factor * tau0_s), terms, factor // step))
-    return _with_intervals(time_error_s, tau0_s, factors, found, modified=False)
+    return _deviations(time_error_s, tau0_s, factors, modified=False)
 
 
 def time_deviation(time_error_s: FloatArray, tau0_s: float, factors: Sequence[int]) -> Deviations:
@@ -379,35 +348,43 @@ def time_deviation(time_error_s: FloatArray, tau0_s: float, factors: Sequence[in
     >>> time_deviation(np.arange(100) % 2.0, 1.0, [1, 2]).value.round(3).tolist()
     [0.816, 0.0]
     """
-    _check(time_error_s, factors, 3)
-    ladder = [time_error_s]
-    found = []
-    for factor in factors:
-        step, level = _step(factor, time_error_s.size)
-        while len(ladder) <= level:
-            ladder.append(_averaged(ladder[-1]))
-        square, terms = _mean_square(ladder[level], factor // step, windowed=True)
-        found.append((np.sqrt(square / 6.0), terms, factor // step))
-    return _with_intervals(time_error_s, tau0_s, factors, found, modified=True)
+    return _deviations(time_error_s, tau0_s, factors, modified=True)
 
 
-def _check(time_error_s: FloatArray, factors: Sequence[int], spans: int) -> None:
-    most = (time_error_s.size - (1 if spans == 2 else 0)) // spans
+def _deviations(
+    time_error_s: FloatArray, tau0_s: float, factors: Sequence[int], *, modified: bool
+) -> Deviations:
+    """Work out Allan deviations, or time deviations, which come of modified differences."""
+    size = time_error_s.size
+    most = size // 3 if modified else (size - 1) // 2
     for factor in factors:
         if not 1 <= factor <= most:
             raise ValueError(
                 f"The averaging factor {factor} is out of range: "
-                f"{time_error_s.size} time errors allow 1 to {most}."
+                f"{size} time errors allow 1 to {most}."
             )
-
-
-def _step(factor: int, count: int) -> tuple[int, int]:
-    step, level = 1, 0
-    if count <= MAX_TERMS:
-        return step, level
-    while factor % (step * _COARSENING) == 0 and factor // (step * _COARSENING) >= _MIN_STEPS:
-        step, level = step * _COARSENING, level + 1
-    return step, level
+    coarser = _averaged if modified else lambda fine: np.ascontiguousarray(fine[::_COARSENING])
+    noise = identify_noise(time_error_s, factors)
+    ladder = [time_error_s]
+    value, freedom = [], []
+    for factor, exponent in zip(factors, noise.tolist(), strict=True):
+        steps, level = factor, 0
+        while size > MAX_TERMS and steps % _COARSENING == 0 and steps // _COARSENING >= _MIN_STEPS:
+            steps, level = steps // _COARSENING, level + 1
+        while len(ladder) <= level:
+            ladder.append(coarser(ladder[-1]))
+        square, terms = _mean_square(ladder[level], steps, windowed=modified)
+        # A thinned record is a shorter one at coarser steps, of terms + 2 or 3 m - 1 phases.
+        if modified:
+            value.append(math.sqrt(square / 6.0))
+            freedom.append(freedom_of_time(terms + 3 * steps - 1, steps, exponent))
+        else:
+            value.append(math.sqrt(square / 2.0) / (factor * tau0_s))
+            freedom.append(freedom_of_allan(terms + 2 * steps, steps, exponent))
+    found, known = np.array(value), np.array(freedom)
+    low, high = chi_square_interval(found, known)
+    tau_s = np.array([tau0_s * factor for factor in factors])
+    return Deviations(np.asarray(factors, np.int64), tau_s, found, low, high, known, noise)
 
 
 def _averaged(values: FloatArray) -> FloatArray:
@@ -441,30 +418,6 @@ def _mean_square(values: FloatArray, steps: int, *, windowed: bool) -> tuple[flo
         total += float(np.einsum("i,i->", bend, bend))
         used += bend.size
     return total / used, used
-
-
-def _with_intervals(
-    time_error_s: FloatArray,
-    tau0_s: float,
-    factors: Sequence[int],
-    found: list[tuple[float, int, int]],
-    *,
-    modified: bool,
-) -> Deviations:
-    factor = np.asarray(factors, np.int64)
-    noise = identify_noise(time_error_s, factors)
-    freedom_of = freedom_of_time if modified else freedom_of_allan
-    # A thinned record is a shorter one at coarser steps, of terms + 2 or 3 m - 1 phases.
-    freedom = np.array(
-        [
-            freedom_of(terms + (3 * steps - 1 if modified else 2 * steps), steps, exponent)
-            for (_, terms, steps), exponent in zip(found, noise.tolist(), strict=True)
-        ]
-    )
-    value = np.array([deviation for deviation, _, _ in found])
-    low, high = chi_square_interval(value, freedom)
-    tau_s = np.array([tau0_s * m for m in factors])
-    return Deviations(factor, tau_s, value, low, high, freedom, noise)
 
 
 MIN_S: Final = 30.0

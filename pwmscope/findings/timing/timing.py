@@ -19,7 +19,6 @@ from pwmscope.findings.timing.frame_faults import (
     pattern_finding,
 )
 from pwmscope.findings.timing.held_pulses import (
-    Excursion,
     HeldPulses,
     find_held_pulses,
     scatter_of_held,
@@ -249,8 +248,6 @@ class Timing:
     # `dropped frames`, `late frames`, `extra frames`, `width jitter`, `worst excursion while held`,
     # `period jitter`, `cycle-to-cycle jitter` and `time interval error`
     findings: tuple[Finding, ...]
-    # How far single widths strayed while the stick was held; None where it never was
-    excursion: Excursion | None = None
 
     @property
     def own_width_jitter_us(self) -> Jitter:
@@ -342,7 +339,6 @@ def examine_timing(record: Record, clock_record: Record | None = None) -> Timing
         missing_frames=faults.dropped,
         glitches=glitches,
         findings=found,
-        excursion=excursion,
     )
 
 
@@ -374,10 +370,7 @@ def _followed(frames: Frames, kept: IntArray) -> tuple[Pattern, ...]:
     """Return the patterns that the periods outside loss spans follow for long enough."""
     if len(frames.patterns) < 2 or not kept.size:
         return frames.patterns if kept.size else ()
-    regular = np.zeros(frames.period_us.size, bool)
-    regular[kept] = True
-    regular[frames.odd] = False
-    count = np.bincount(frames.pattern[regular], minlength=len(frames.patterns))
+    count = np.bincount(frames.pattern[frames.regular(kept)], minlength=len(frames.patterns))
     enough = min(MIN, int(count.max()))
     return tuple(
         pattern for pattern, n in zip(frames.patterns, count, strict=True) if n >= max(enough, 1)

@@ -25,29 +25,11 @@ if TYPE_CHECKING:
     from pwmscope.findings.travel.sweep import SWEEP_DEFINITIONS, Sweeps, examine_sweeps
 
 __all__ = [
-    "CENTRING_DEFINITIONS",
-    "DEFINITIONS",
-    "EXERCISED",
-    "LET_GO",
-    "MIN_THROW",
-    "RESOLUTION_DEFINITIONS",
-    "SWEEP_DEFINITIONS",
-    "Amount",
-    "Centring",
-    "Device",
-    "Level",
-    "Resolution",
-    "Sweeps",
-    "Travel",
-    "against_band",
-    "examine_centring",
-    "examine_resolution",
-    "examine_sweeps",
-    "examine_travel",
-    "judge_rest",
-    "pooled_level_us",
-    "weighed_sum",
-]
+    "CENTRING_DEFINITIONS", "DEFINITIONS", "EXERCISED", "LET_GO", "MIN_THROW",
+    "RESOLUTION_DEFINITIONS", "SWEEP_DEFINITIONS", "Amount", "Centring", "Device", "Level",
+    "Resolution", "Sweeps", "Travel", "against_band", "examine_centring", "examine_resolution",
+    "examine_sweeps", "examine_travel", "judge_rest", "pooled_level_us", "weighed_sum",
+]  # fmt: skip
 
 __getattr__ = at_first_use(__name__, {
     "centring": "CENTRING_DEFINITIONS Centring examine_centring",

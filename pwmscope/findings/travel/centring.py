@@ -399,7 +399,6 @@ class Centring:
     # Returns from widths below neutral, and from above it
     below: Returns
     above: Returns
-    repeatability_us: float | None  # Standard deviation of returns from one side, pooled
     hysteresis: Difference | None  # Mean of the returns from above minus that of those from below
     flat: Flat  # The flat in slow sweeps through neutral
     findings: tuple[Finding, ...]  # `centring`, `hysteresis` and `deadband`
@@ -442,7 +441,7 @@ def examine_centring(record: Record, travel: Travel) -> Centring:
         _hysteresis_finding(difference, apart_us, spans[:MAX_SPANS]),
         flat.finding,
     )
-    return Centring(below, above, pooled_us, difference, flat, found)
+    return Centring(below, above, difference, flat, found)
 
 
 def find_returns(record: Record, travel: Travel, neutral: Level) -> tuple[IntArray, IntArray]:
@@ -486,7 +485,7 @@ def _rests(record: Record, chosen: IntArray) -> tuple[FloatArray, FloatArray, fl
     rest_us = middles(replace(record, dwells=stays), every, MAX_IN_RETURN).level_us
     first_us = middles(record, chosen, MAX_IN_RETURN).level_us
     known = [
-        level_of(record.table, dwells.select((at >= first) & (at <= end))).own_us
+        level_of(record.table, dwells.select((at >= first) & (at <= end)), record.losses).own_us
         for first, end in zip(chosen[:MAX_KNOWN], until, strict=False)
     ]
     return rest_us, first_us, OF_HALF * math.sqrt(mean_of(np.square(known))) if known else 0.0
@@ -561,7 +560,7 @@ def _without(reason: str, flat: Flat, below: Returns, above: Returns | None = No
         not_shown("hysteresis", "us", reason),
         flat.finding,
     )
-    return Centring(below, above or below, None, None, flat, found)
+    return Centring(below, above or below, None, flat, found)
 
 
 def _centring_finding(

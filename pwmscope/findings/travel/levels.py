@@ -19,6 +19,7 @@ from pwmscope.model import (
     Evidence,
     FloatArray,
     IntArray,
+    Span,
     half_width,
     inside,
     mean_of,
@@ -405,6 +406,7 @@ class Levels:
 
     table: PulseTable
     dwells: Dwells
+    losses: tuple[Span, ...] = ()  # What was sent in them is no part of a level
     known: dict[bytes, Level] = field(default_factory=dict)
 
     def near(self, target_us: float) -> Level:
@@ -413,11 +415,28 @@ class Levels:
         near = np.abs(self.dwells.level_us - target_us) <= same_us
         key = near.tobytes()
         if key not in self.known:
-            self.known[key] = level_of(self.table, self.dwells.select(near))
+            self.known[key] = level_of(self.table, self.dwells.select(near), self.losses)
         return self.known[key]
 
+    def company(self) -> tuple[IntArray, IntArray]:
+        """For each dwell, pulses and visits within `SAME_LEVEL` of its level.
 
-def level_of(table: PulseTable, near: Dwells) -> Level:
+        A stick that stands at one level before a loss and after it was held there: one visit.
+        """
+        level_us, same_us = self.dwells.level_us, SAME_LEVEL * self.table.convention.span_us
+        lost_before = np.searchsorted([span.start_s for span in self.losses], self.dwells.start_s)
+        held = (np.diff(lost_before) > 0) & (np.abs(np.diff(level_us)) <= same_us)
+        is_visit = np.concatenate([[True], ~held])[: level_us.size]
+        order = np.argsort(level_us)
+        low = np.searchsorted(level_us[order], level_us - same_us)
+        high = np.searchsorted(level_us[order], level_us + same_us, side="right")
+        pulses, visits = (
+            np.concatenate([[0], np.cumsum(each[order])]) for each in (self.dwells.count, is_visit)
+        )
+        return pulses[high] - pulses[low], visits[high] - visits[low]
+
+
+def level_of(table: PulseTable, near: Dwells, losses: tuple[Span, ...] = ()) -> Level:
     """Take some dwells, at least one, as one level.
 
     The level is the mean of all pulses while the stick was held: of those that the dwells
@@ -426,9 +445,8 @@ def level_of(table: PulseTable, near: Dwells) -> Level:
     (JCGM 100, 5.1.2): what sampling leaves of so many readings (`sampling_left_us`), what the
     pulses cut off may have been, and how many they were.
     """
-    target_us, span_us = float(near.level_us[0]), table.convention.span_us
-    level_us, count, square_us2 = _with_strays(table, near, NEUTRAL_REACH * span_us)
-    level_us, count, square_us2 = _with_gaps(table, near, level_us, count, square_us2)
+    target_us = float(near.level_us[0])
+    level_us, count, square_us2 = _with_gaps(table, near, losses)
     hidden = _hidden_pulses(table, near)
     in_doubt = np.maximum(near.unsettled - 2.0 * hidden, 0.0)
     held = count + in_doubt / 2.0
@@ -491,17 +509,24 @@ def _hidden_pulses(table: PulseTable, dwells: Dwells) -> float:
 
 
 def _with_gaps(
-    table: PulseTable, dwells: Dwells, level_us: FloatArray, count: IntArray, square_us2: FloatArray
+    table: PulseTable, dwells: Dwells, losses: tuple[Span, ...]
 ) -> tuple[FloatArray, IntArray, FloatArray]:
-    """Count what lies between two dwells as held, where the width never left their level."""
-    level_us, count, square_us2 = level_us.copy(), count.copy(), square_us2.copy()
-    reach_us = SAME_LEVEL * table.convention.span_us + 4.0 * dwells.noise_us
+    """Mean, count and sum of squares of each dwell, with what was held between it and the next.
+
+    That is where the width never left their level. What a receiver sends in a loss is not the
+    stick's, however near it lies.
+    """
+    span_us = table.convention.span_us
+    level_us, count, square_us2 = _with_strays(table, dwells, NEUTRAL_REACH * span_us)
+    reach_us = SAME_LEVEL * span_us + 4.0 * dwells.noise_us
     begin, after = dwells.last[:-1] + 1, dwells.first[1:]
     for at in np.flatnonzero((after > begin) & (after - begin <= count[:-1] + count[1:])):
         rows = np.arange(begin[at], after[at])
         off_us = table.width_us[rows[table.measured[rows]]] - level_us[at]
         stray = np.isin(rows, dwells.stray)[table.measured[rows]]
         if not off_us.size or np.any(np.abs(off_us[~stray]) > reach_us):
+            continue
+        if inside(losses, table.rise_s[rows]).any():
             continue
         total = int(count[at]) + off_us.size
         shift_us = float(off_us.sum()) / total
@@ -638,7 +663,7 @@ def find_neutral(
         )
     if marked_us is not None:
         return levels.near(float(dwells.level_us[off_us.argmin()])), ""
-    stay, visits = company(dwells.level_us, dwells.count, SAME_LEVEL * span_us)
+    stay, visits = levels.company()
     centre = int(np.where(near, stay, -1).argmax())
     rest = int(stay.argmax())
     if not near[0] and stay[rest] > stay[centre] and visits[rest] >= visits[centre]:
@@ -647,16 +672,6 @@ def find_neutral(
             f"{centre_us:g} us it was passing by."
         )
     return levels.near(float(dwells.level_us[centre])), ""
-
-
-def company(level_us: FloatArray, count: IntArray, same_us: float) -> tuple[IntArray, IntArray]:
-    """For each dwell, pulses and visits within ``same_us`` of its level."""
-    order = np.argsort(level_us)
-    ordered_us = level_us[order]
-    total = np.concatenate([[0], np.cumsum(count[order])])
-    low = np.searchsorted(ordered_us, level_us - same_us)
-    high = np.searchsorted(ordered_us, level_us + same_us, side="right")
-    return total[high] - total[low], high - low
 
 
 def find_endpoints(

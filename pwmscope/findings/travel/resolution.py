@@ -461,16 +461,9 @@ RESOLUTION_DEFINITIONS: Final[tuple[Definition, ...]] = (
 class Resolution:
     """How finely the width of one channel is set."""
 
-    # The step and its standard uncertainty; None where it is not resolved
-    step_us: float | None
-    uncertainty_us: float | None
-    chance: float | None  # That noise looks like such a step
+    step_us: float | None  # None where it is not resolved
     # The smallest step that this recording would show, with 95 % chance; None where it shows none
     finest_us: float | None
-    codes: int | None  # Distinct codes seen; None where noise hides which
-    # Steps in the convention's span, and in the travel seen, as powers of two
-    bits: float | None
-    bits_of_travel: float | None
     findings: tuple[Finding, ...]  # `resolution`, `distinct codes` and `resolution in bits`
     is_image: bool = False  # Whether a coarser step than `finest_us` may hide in jitter
 
@@ -650,7 +643,7 @@ def _hidden(reason: str, finest_us: float | None, *, is_image: bool = False) -> 
             ("resolution in bits", "bit"),
         )
     )
-    return Resolution(None, None, None, finest_us, None, None, None, found, is_image)
+    return Resolution(None, finest_us, found, is_image)
 
 
 def _resolved(
@@ -703,4 +696,4 @@ def _resolved(
             uncertainty=of_bits, evidence=spans,
         ),
     )  # fmt: skip
-    return Resolution(step_us, of_step_us, lattice.chance, finest_us, codes, bits, of_travel, found)
+    return Resolution(step_us, finest_us, found)

@@ -101,14 +101,11 @@ class Fit:
 class Curve:
     """How the width of one channel follows the stick."""
 
-    shape: Shape | None  # None where the sweeps do not show it
-    # Mean expo coefficient of all even sweeps and its standard uncertainty: 0 is a straight line, 1
-    # a pure cubic, less than 0 sharper round neutral
-    coefficient: float | None
-    uncertainty: float | None
-    interval: tuple[float, float] | None  # Its 95 % interval
+    # 95 % interval of the mean expo coefficient of all even sweeps: 0 is a straight line, 1 a pure
+    # cubic, less than 0 sharper round neutral; None where the sweeps do not show it
+    interval: tuple[float, float] | None
     fits: tuple[Fit, ...]  # The even sweeps
-    finding: Finding  # `curve`
+    finding: Finding  # `curve`, a `Shape`
 
 
 def examine_curve(
@@ -245,7 +242,7 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
             "curve", Shape.LINEAR.value, "",
             f"The width follows the stick in a straight line. {said}.", evidence=spans,
         )  # fmt: skip
-        return Curve(Shape.LINEAR, mean, uncertainty, ends, fits, told)
+        return Curve(ends, fits, told)
     speaking = [fit for fit in fits if fit.evidence >= EVIDENCE and fit.coefficient * mean > 0.0]
     agree = abs(mean_of(up) - mean_of(down)) <= abs(mean)
     doubtful = abs(mean) <= student_quantile(1.0 - CHANCE / 2.0, every.size - 1) * uncertainty
@@ -258,15 +255,14 @@ def _agreed(record: Record, travel: Travel, sweeps: IntArray, fits: tuple[Fit, .
     alike = _looks_alike(record, travel, mean, ends[0], by_hand)
     if alike:
         return _hidden(f"{alike} look alike. {said}.", fits)
-    shape = Shape.SOFTER
     told = measured(
-        "curve", shape.value, "",
-        f"The width is {shape.value}. {said}. In {len(speaking)} of {len(fits)} sweeps the "
+        "curve", Shape.SOFTER.value, "",
+        f"The width is {Shape.SOFTER.value}. {said}. In {len(speaking)} of {len(fits)} sweeps the "
         "evidence for a curve is 20 to 1 or more. A hand that is slowest at neutral each time "
         "looks the same.",
         evidence=spans,
     )  # fmt: skip
-    return Curve(shape, mean, uncertainty, ends, fits, told)
+    return Curve(ends, fits, told)
 
 
 def _looks_alike(record: Record, travel: Travel, mean: float, least: float, by_hand: float) -> str:
@@ -290,7 +286,7 @@ def _rows(travel: Travel, sweeps: IntArray) -> IntArray:
 
 def _hidden(why: str, fits: tuple[Fit, ...]) -> Curve:
     reason = Reason(why, _WHAT_TO_DO)
-    return Curve(None, None, None, None, fits, not_shown("curve", "", reason))
+    return Curve(None, fits, not_shown("curve", "", reason))
 
 
 MIN_FRAMES: Final = 10
@@ -317,10 +313,6 @@ class Sweeps:
 
     count: int  # How many
     steps_back: int  # How often the width stepped back in them, beyond noise
-    # The largest step back; 0 where there is none, None where there is no sweep
-    largest_us: float | None
-    back_row: IntArray  # shape (steps_back,): Row of the pulse farthest back in each
-    noise_limit_us: float  # Steps up to this are noise
     curve: Curve  # How the width follows the stick
     findings: tuple[Finding, ...]  # `sweep` and `curve`
 
@@ -343,24 +335,19 @@ def examine_sweeps(record: Record, travel: Travel) -> Sweeps:
                 "Move the stick slowly from end to end while recording."
             ),
         )  # fmt: skip
-        nothing = np.zeros(0, np.int64)
-        return Sweeps(0, 0, None, nothing, limit_us, curve, (none, curve.finding))
+        return Sweeps(0, 0, curve, (none, curve.finding))
     count = moves.end[chosen] - moves.begin[chosen]
     owner = np.repeat(np.arange(chosen.size), count)
     begin = np.cumsum(count) - count
     place = np.arange(owner.size) - begin[owner] + moves.begin[chosen][owner]
     back_us = _back_us(way[owner] * moves.width_us[place], owner)
     starts, farthest = _stretches(back_us, owner, limit_us)
-    largest_us = float(back_us[farthest].max()) if starts.size else 0.0
     rows = moves.row[place]
     found = _sweep_finding(
         record, rows, rows[farthest], back_us[farthest],
         sweeps=chosen.size, limit_us=limit_us, noise_us=noise_us,
     )  # fmt: skip
-    return Sweeps(
-        int(chosen.size), int(starts.size), largest_us, rows[farthest], limit_us, curve,
-        (found, curve.finding),
-    )  # fmt: skip
+    return Sweeps(int(chosen.size), int(starts.size), curve, (found, curve.finding))
 
 
 def _back_us(along_us: FloatArray, owner: IntArray) -> FloatArray:

@@ -18,7 +18,6 @@ from pwmscope.findings.travel.levels import (
     Level,
     Levels,
     Moves,
-    company,
     find_endpoints,
     find_moves,
     find_neutral,
@@ -49,6 +48,7 @@ LET_GO: Final = (
     "Record again: begin and end with the sticks let go for three seconds, and move each stick "
     "between."
 )
+BY_PLAN: Final = "Name its `plan`, or record again by one: that shows when the sticks were let go."
 
 OF_REST: Final = (
     Definition(
@@ -56,8 +56,9 @@ OF_REST: Final = (
         "Where the width rests with the stick let go, against the widths at which the device "
         "stands still. A weapon that rests elsewhere runs with nobody at the stick. Without a "
         "plan the recording must begin, end, stay longest and be most often at one level.",
-        "the level of the first dwell, of the last, of the longest stay and of the most visits; "
-        "it meets where its 95 % interval, and Ts, lie inside the stop range",
+        "the level of the first dwell, of the last, of the longest stay and of the most visits, "
+        "one held through a loss being one; it meets where its 95 % interval, and Ts, lie inside "
+        "the stop range",
         "own rule; the stop range is the bench sheet's, or common practice where it states none",
     ),
 )
@@ -96,7 +97,7 @@ def examine_rest(
         )
         return RestPosition(None, False, finding.verdict if limit else None, finding)
     same_us = SAME_LEVEL * table.convention.span_us
-    stay, visits = company(dwells.level_us, dwells.count, same_us)
+    stay, visits = levels.company()
     level = levels.near(float(dwells.level_us[int(stay.argmax())]))
     places = np.array([0, len(dwells) - 1, int(stay.argmax()), int(visits.argmax())])
     rests_us = dwells.level_us[places]
@@ -156,13 +157,14 @@ def judge_rest(
         )
     verdict = against_band(amount, band, interval_us)
     each = [against_band(Amount(us, None), band, interval_us) for us in rest.rests_us]
+    to_do = BY_PLAN if all(one is Verdict.MEETS for one in each[:2]) else LET_GO
     if verdict is Verdict.MEETS and any(one is not Verdict.MEETS for one in each):
-        return Verdict.NOT_SHOWN, Reason(_unclear(rest.rests_us), LET_GO)
+        return Verdict.NOT_SHOWN, Reason(_unclear(rest.rests_us), to_do)
     if verdict is Verdict.DOES_NOT_MEET and not rest.is_known:
         return Verdict.NOT_SHOWN, Reason(
             f"It stays longest at {amount.us:.1f} us, outside the stop range. Either the "
             "channel rests there, or the stick was held there.",
-            LET_GO,
+            to_do,
         )
     return verdict, _sentence(amount, band, verdict)
 
@@ -240,53 +242,29 @@ OF_SIDES: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Sides:
-    """The travel on each side of neutral."""
-
-    whole: Amount | None  # From the low endpoint to the high one
-    # From neutral to each; None where either was never held
-    below: Amount | None
-    above: Amount | None
-    asymmetry: Amount | None  # `above` minus `below`
-    asymmetry_percent: float | None  # The same in percent of their mean
-    # Whether it exceeds its expanded uncertainty; None where that is not known
-    significant: bool | None
-    reversals: int | None  # How often the movement turned round; None where nothing moved
-    findings: tuple[Finding, ...]  # `travel`, `asymmetry` and `reversals`
-
-
 def examine_sides(
     record: Record,
     levels: tuple[Level | None, Level | None, Level | None],
     reasons: dict[str, str],
     moves: Moves,
-) -> Sides:
-    """Measure the travel on each side of neutral."""
+) -> tuple[Finding, ...]:
+    """Measure the travel on each side of neutral: `travel`, `asymmetry` and `reversals`."""
     low, neutral, high = levels
     whole = weighed_sum((1.0, high), (-1.0, low)) if low and high else None
     below = weighed_sum((1.0, neutral), (-1.0, low)) if low and neutral else None
     above = weighed_sum((1.0, high), (-1.0, neutral)) if high and neutral else None
-    asymmetry = percent = significant = None
-    if low and neutral and high and below and above:
-        asymmetry = weighed_sum((1.0, high), (1.0, low), (-2.0, neutral))
-        percent = 200.0 * asymmetry.us / (above.us + below.us)
-        if asymmetry.uncertainty_us is not None:
-            significant = abs(asymmetry.us) > (asymmetry.doubt_us or 0.0)
-    turned = _turned(record, moves)
     whys = list(dict.fromkeys(reasons[at] for at in ("low", "high") if at in reasons))
     why = whys[0] if len(whys) == 1 else " ".join(whys)
     visits = tuple(visit for level in (low, neutral, high) if level for visit in level.visits)
     visits = tuple(sorted(visits, key=lambda visit: visit.start_s))[:MAX_SPANS]
-    found = (
-        _travel_finding(whole, below, above, visits, why),
-        _asymmetry_finding(
-            asymmetry, percent, visits, why or reasons.get("neutral", ""), significant=significant
-        ),
-        turned,
-    )
-    reversals = None if turned.value is None else max(moves.turn_row.size - 2, 0)
-    return Sides(whole, below, above, asymmetry, percent, significant, reversals, found)
+    asymmetry = not_shown("asymmetry", "us", why or reasons.get("neutral", ""))
+    if low and neutral and high and below and above:
+        apart = weighed_sum((1.0, high), (1.0, low), (-2.0, neutral))
+        percent = 200.0 * apart.us / (above.us + below.us)
+        asymmetry = _asymmetry_finding(apart, percent, visits)
+    return (
+        _travel_finding(whole, below, above, visits, why), asymmetry, _turned(record, moves)
+    )  # fmt: skip
 
 
 def _travel_finding(
@@ -314,21 +292,13 @@ def _travel_finding(
     )  # fmt: skip
 
 
-def _asymmetry_finding(
-    asymmetry: Amount | None,
-    percent: float | None,
-    visits: tuple[Evidence, ...],
-    why: str,
-    *,
-    significant: bool | None,
-) -> Finding:
-    if asymmetry is None or percent is None:
-        return not_shown("asymmetry", "us", why)
+def _asymmetry_finding(asymmetry: Amount, percent: float, visits: tuple[Evidence, ...]) -> Finding:
+    doubt_us = asymmetry.doubt_us
     share = f"{percent:+.2f} % of the travel"
-    if significant is None:
+    if doubt_us is None:
         said = f"Above neutral the width goes {asymmetry.said} farther than below it"
         doubt = "The uncertainty is not known, since the sample interval is not."
-    elif significant:
+    elif abs(asymmetry.us) > doubt_us:
         side, other = ("Above", "below") if asymmetry.us > 0 else ("Below", "above")
         size = replace(asymmetry, us=abs(asymmetry.us))
         share = f"{abs(percent):.2f} % of the travel"
@@ -416,6 +386,7 @@ class Device:
     has_neutral: bool | None = None
     is_listed: bool = True  # False where there is a bench sheet and it says nothing of this line
     neutral_us: float | None = None  # The width that it takes for neutral, where the sheet says
+    half_deadband_us: float = 0.0  # How far from there it stands still, where the sheet says
     control: str | None = None  # "switch", "dial" or "button" where none of the sticks moves it
     is_free: bool = False  # Whether the sheet says that nothing is on it: no width is asked for
 
@@ -436,7 +407,8 @@ class Device:
         if channel.role == "kill" and channel.control is None:
             control = "switch"
         return cls(
-            channel.stop_band, has_neutral, neutral_us=channel.neutral_us, control=control,
+            channel.stop_band, has_neutral, neutral_us=channel.neutral_us,
+            half_deadband_us=channel.half_deadband_us or 0.0, control=control,
             is_free=channel.role in NO_DEVICE,
         )  # fmt: skip
 
@@ -466,11 +438,11 @@ class Travel:
     # Pulses outside the convention's endpoints by more than a sample interval
     outside_convention: int
     reasons: dict[str, str]  # For each of `low, high, neutral` that is None, why
-    sides: Sides  # The travel on each side of neutral, its asymmetry, and reversals
+    held_neutral: str  # Why neutral may be where the stick was held; empty where it rests there
     moves: Moves  # The stretches between dwells
     rest: RestPosition  # Where the channel rests with the stick let go
-    # `pulse width range`, `low endpoint`, `high endpoint`, `neutral`, `rest position`, then those
-    # of `sides`
+    # `pulse width range`, `low endpoint`, `high endpoint`, `neutral`, `rest position`, `travel`,
+    # `asymmetry` and `reversals`
     findings: tuple[Finding, ...]
 
 
@@ -487,8 +459,8 @@ def examine_travel(
         outside &= ~inside(record.losses, table.rise_s)
     width_us = summarise(_usable_us(record))
     let_go = _let_go(dwells, at_rest)
-    levels = Levels(table, dwells)
-    resting = levels if let_go is None else Levels(table, let_go)
+    levels = Levels(table, dwells, record.losses)
+    resting = levels if let_go is None else Levels(table, let_go, record.losses)
     rest = examine_rest(record, device.band, resting, is_listed=device.is_listed)
     rest_us = rest.level.width_us if let_go is not None and rest.level is not None else None
     neutral, why_not = find_neutral(levels, marked_neutral_us, rest_us)
@@ -499,23 +471,23 @@ def examine_travel(
     if steps:
         reasons |= dict.fromkeys(reasons.keys() & {"low", "high"}, steps)
     offset_us = None if neutral is None else neutral.width_us - table.convention.neutral_us
+    held = _held_there(neutral, table, limits, device, rest)
     moves = find_moves(record)
-    sides = examine_sides(record, (low, neutral, high), reasons, moves)
     found = (
         _range_finding(table, width_us, outside, limits),
         _endpoint_finding("low endpoint", low, table, limits, (reasons.get("low", ""), steps)),
         _endpoint_finding("high endpoint", high, table, limits, (reasons.get("high", ""), steps)),
         _neutral_finding(
-            neutral, table, limits, reasons.get("neutral", ""), device=device, rest=rest
+            neutral, table, limits, (reasons.get("neutral", ""), held), device=device, rest=rest
         ),
         rest.finding,
-        *sides.findings,
+        *examine_sides(record, (low, neutral, high), reasons, moves),
     )
     if device.is_free:
         found = tuple([replace(f, limit="") if f.value is None else f for f in found])
     return Travel(
-        width_us, low, high, neutral, offset_us, int(np.count_nonzero(outside)), reasons,
-        sides, moves, rest, found,
+        width_us, low, high, neutral, offset_us, int(np.count_nonzero(outside)), reasons, held,
+        moves, rest, found,
     )  # fmt: skip
 
 
@@ -616,21 +588,45 @@ def _endpoint_finding(
     )  # fmt: skip
 
 
+def _neutral_limit(table: PulseTable, limits: Limits, device: Device) -> tuple[float, float, str]:
+    """Return where neutral is wanted, how far from there it may be, and where that comes from."""
+    centre_us, source = table.convention.neutral_us, limits.basis_of("neutral_us")
+    own_us = centre_us if device.neutral_us is None else device.neutral_us
+    if abs(own_us - centre_us) > NEUTRAL_REACH * table.convention.span_us:
+        return centre_us, limits.neutral_us, source
+    if device.half_deadband_us > limits.neutral_us and source == "common practice":
+        return own_us, device.half_deadband_us, "half the deadband"
+    return own_us, limits.neutral_us, source
+
+
+def _held_there(
+    level: Level | None, table: PulseTable, limits: Limits, device: Device, rest: RestPosition
+) -> str:
+    """Say so where the stick may have been held at what looks like neutral; empty where not."""
+    if level is None or not device.has_neutral:
+        return ""
+    centre_us, limit_us, _ = _neutral_limit(table, limits, device)
+    rests_us = np.array(rest.rests_us) - centre_us
+    rests_us = rests_us[np.abs(rests_us) <= NEUTRAL_REACH * table.convention.span_us]
+    if np.unique(np.abs(rests_us) <= limit_us).size <= 1:
+        return ""
+    return f"Either it rests there, or the stick was held there. {_unclear(rest.rests_us)}"
+
+
 def _neutral_finding(
     level: Level | None,
     table: PulseTable,
     limits: Limits,
-    reason: str,
+    words: tuple[str, str],
     *,
     device: Device,
     rest: RestPosition,
 ) -> Finding:
-    centre_us, limit = table.convention.neutral_us, ""
-    own_us = centre_us if device.neutral_us is None else device.neutral_us
+    reason, held = words
+    centre_us, limit_us, source = table.convention.neutral_us, limits.neutral_us, ""
     if device.has_neutral:
-        is_near = abs(own_us - centre_us) <= NEUTRAL_REACH * table.convention.span_us
-        centre_us = own_us if is_near else centre_us
-        limit = f"{centre_us:g} us within {limits.neutral_us:g} us (common practice)"
+        centre_us, limit_us, source = _neutral_limit(table, limits, device)
+    limit = f"{centre_us:g} us within {limit_us:g} us ({source})" if source else ""
     if level is None:
         return Finding("neutral", None, "us", None, limit, Verdict.NOT_SHOWN, (), reason)
     offset_us = level.width_us - centre_us
@@ -645,15 +641,11 @@ def _neutral_finding(
         if not near[:1].all() or np.count_nonzero(near) < RESTS:
             said += " Perhaps the channel rests elsewhere, as a weapon's does."
     if limit:
-        verdict = judge(abs(offset_us), limits.neutral_us, _doubt(level))
-        rests_us = np.array(rest.rests_us) - centre_us
-        rests_us = rests_us[np.abs(rests_us) <= NEUTRAL_REACH * table.convention.span_us]
-        agree = np.unique(np.abs(rests_us) <= limits.neutral_us).size <= 1
-        if verdict is not Verdict.NOT_SHOWN and not agree:
-            verdict = Verdict.NOT_SHOWN
-            said += (
-                f" Either it rests there, or the stick was held there. {_unclear(rest.rests_us)}"
-            )
+        verdict = judge(abs(offset_us), limit_us, _doubt(level))
+        if verdict is not Verdict.NOT_SHOWN and held:
+            verdict, said = Verdict.NOT_SHOWN, Reason(f"{said} {held}", BY_PLAN)
+        elif verdict is Verdict.NOT_SHOWN and level.uncertainty_us is not None:
+            said = Reason(said, f"Set its trim so that it rests nearer to {centre_us:g} us.")
     return Finding(
         "neutral", level.width_us, "us", level.uncertainty_us, limit, verdict, level.visits, said,
         level.amount.interval_us,

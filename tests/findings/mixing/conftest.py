@@ -8,7 +8,7 @@ from pwmscope.findings.mixing import DriveLines, OutputLine, StickLine, Travel
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 PERIOD_US = 20_000.0
-TRAVEL = Travel(1500.0, 500.0)
+TRAVEL = Travel(1500.0, 500.0, 20.0, is_stated=True)
 AROUND = ((1, 0), (-1, 0), (0, -1), (0, 1), (1, 1), (1, -1))
 OUTPUTS = (OutputLine("RX1", "left", TRAVEL), OutputLine("RX2", "right", TRAVEL))
 STICKS = (StickLine("pin-e", "elevator", TRAVEL), StickLine("pin-a", "aileron", TRAVEL))

@@ -9,7 +9,10 @@ from pwmscope.findings.mixing import SINGLE, WANTED, examine_mixing, find_lines
 from pwmscope.model import Verdict
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
-SHEET = parse_sheet('[channels.RX1]\nrole = "drive-left"\n[channels.RX2]\nrole = "drive-right"\n')
+STOPS = "neutral_us = 1500\ndeadband_us = 40\n"
+SHEET = parse_sheet(
+    f'[channels.RX1]\nrole = "drive-left"\n{STOPS}[channels.RX2]\nrole = "drive-right"\n{STOPS}'
+)
 PLAN = make_plan(SHEET)
 MIXED, UNMIXED = np.array(WANTED), np.array(SINGLE)
 

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pwmscope.capture import Line
-from pwmscope.findings.rotation import below_per_minute, count_speeds, fall_below, find_marks
+from pwmscope.findings.sensors import below_per_minute, count_speeds, fall_below, find_marks
 
 PS = 10**12
 
@@ -24,7 +24,7 @@ def even(per_second, seconds=2.0, start_s=0.01):
 def test_an_even_speed_is_counted_over_whole_turns():
     marks = find_marks(line_of(even(600.0)), "rising", 1e6)
     speeds = count_speeds(marks, 6)
-    assert speeds.per_minute == pytest.approx(6000.0, rel=1e-6)
+    assert 60.0 * speeds.hz == pytest.approx(6000.0, rel=1e-6)
     assert np.all(speeds.turns == np.round(speeds.turns))
     # u(t) = 1 us / sqrt(6) over 0.1 s, and the clock's 100 ppm / sqrt(3) (JCGM 100, 4.3.7).
     expected = 100.0 * np.hypot(1e-6 / 0.1 / np.sqrt(6.0), 1e-4 / np.sqrt(3.0))
@@ -34,7 +34,7 @@ def test_an_even_speed_is_counted_over_whole_turns():
 def test_marks_out_of_place_do_not_count_over_whole_turns():
     at_s = even(60.0, 3.0).reshape(-1, 3) + np.array([0.0, 2e-3, -1e-3])
     speeds = count_speeds(find_marks(line_of(at_s.ravel()), "rising", 1e6), 3)
-    assert speeds.per_minute == pytest.approx(1200.0, rel=1e-6)
+    assert 60.0 * speeds.hz == pytest.approx(1200.0, rel=1e-6)
 
 
 def test_a_bounce_is_no_mark():

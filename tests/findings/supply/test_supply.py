@@ -13,7 +13,7 @@ from pwmscope.bench import BenchChannel, Receiver, parse_sheet
 from pwmscope.capture import Line, load
 from pwmscope.findings import Verdict, examine
 from pwmscope.findings.failsafe import listen_to
-from pwmscope.findings.supply import find_sags
+from pwmscope.findings.sensors import find_sags
 
 TEN = Drill()
 HAND_S = 0.8

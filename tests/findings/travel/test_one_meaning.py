@@ -51,7 +51,7 @@ def test_without_a_stated_device_neutral_is_told_and_not_judged(centre_us):
     assert f"{centre_us - 1500:+.1f} us from 1500 us" in neutral.sentence
     assert "a bench sheet says what the device expects" in neutral.sentence
     drive = BenchChannel(
-        "RX1", "drive-left", "", 1020.0, 1520.0, 2020.0, 50.0, "stops", None, None
+        "RX1", "drive-left", "", 1020.0, 1520.0, 2020.0, 40.0, "stops", None, None
     )  # fmt: skip
     sheet = BenchSheet("bench", "", "", 2.0, "", None, {"RX1": drive})
     neutral = examined(moves, sheet=sheet).channels["RX1"]["neutral"]

@@ -1,6 +1,6 @@
-"""What a sensor on a rotor shows: speed, spin-down after a loss, motion without a command."""
+"""What lines beside the pulses show: a rotor's speed and its stop, the supply and its sags."""
 
-from pwmscope.findings.rotation.marks import (
+from pwmscope.findings.sensors.marks import (
     Marks,
     Speeds,
     below_per_minute,
@@ -8,7 +8,7 @@ from pwmscope.findings.rotation.marks import (
     fall_below,
     find_marks,
 )
-from pwmscope.findings.rotation.motion import (
+from pwmscope.findings.sensors.motion_stop import (
     MOTION_STOP,
     LossMoment,
     Motion,
@@ -26,38 +26,66 @@ from pwmscope.findings.rotation.motion import (
     run_down,
     whole_turns,
 )
-from pwmscope.findings.rotation.rotation import (
-    DEFINITIONS,
+from pwmscope.findings.sensors.rotation import (
+    ROTATION_DEFINITIONS,
     Rotation,
     examine_rotation,
     find_stretches,
 )
+from pwmscope.findings.sensors.supply import (
+    BEFORE_S,
+    LEVEL_DEFINITIONS,
+    MARGIN,
+    SUPPLY_DEFINITIONS,
+    Sags,
+    Supply,
+    SupplyAnswer,
+    examine_levels,
+    examine_supply,
+    find_sags,
+    looks_like_sagging_supply,
+    read_supply,
+    unrecorded_supply,
+)
 
 __all__ = [
-    "DEFINITIONS",
+    "BEFORE_S",
+    "LEVEL_DEFINITIONS",
+    "MARGIN",
     "MOTION_STOP",
+    "ROTATION_DEFINITIONS",
+    "SUPPLY_DEFINITIONS",
     "LossMoment",
     "Marks",
     "Motion",
     "MotionStop",
     "Rotation",
     "Rotor",
+    "Sags",
     "Speeds",
     "Spells",
+    "Supply",
+    "SupplyAnswer",
     "Turns",
     "below_per_minute",
     "count_speeds",
+    "examine_levels",
     "examine_rotation",
+    "examine_supply",
     "fall_below",
     "find_marks",
+    "find_sags",
     "find_spells",
     "find_stretches",
     "judge_motion",
     "limit_of",
     "looks_like_marks",
+    "looks_like_sagging_supply",
     "missing_motion",
     "put_together",
     "ran_again",
+    "read_supply",
     "run_down",
+    "unrecorded_supply",
     "whole_turns",
 ]

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import StopBand
-from pwmscope.findings.rotation.marks import (
+from pwmscope.findings.sensors.marks import (
     SUSTAINED,
     Speeds,
     below_per_minute,
@@ -18,7 +18,7 @@ from pwmscope.findings.rotation.marks import (
     fall_below,
     rolling,
 )
-from pwmscope.findings.rotation.motion import MOTION_STOP, Rotor
+from pwmscope.findings.sensors.motion_stop import MOTION_STOP, Rotor
 from pwmscope.model import (
     MAX_SPANS,
     Definition,
@@ -52,7 +52,7 @@ STILL_S: Final = 1.0
 """No mark for so long before a start shows that the rotor was slow."""
 MIN_STOP_S: Final = 0.5
 
-DEFINITIONS: Final = (
+ROTATION_DEFINITIONS: Final = (
     Definition(
         MOTION_STOP,
         "How long after a signal loss the device itself was slower than the stated speed, for "
@@ -114,7 +114,6 @@ class Rotation:
     """What a rotation line shows."""
 
     rotor: Rotor  # The rotor's marks, and what they are held against
-    speeds: Speeds | None  # Its speed over time; None where the marks in a turn are not stated
     # `rotation marks`, `top speed`, `start lag`, `spin-up time`, `spin-down time` and `motion at
     # stop`
     findings: tuple[Finding, ...]
@@ -126,29 +125,15 @@ def examine_rotation(
 ) -> Rotation:
     """Measure a rotor's speed, and hold its motion against the pulses of its device.
 
-    Parameters
-    ----------
-    rotor : Rotor
-        The rotor.
-    table : PulseTable or None
-        The pulses of its device; None where the recording does not hold them.
-    band : StopBand or None
-        The widths at which the device stands still.
-    usual_us : float
-        Its usual frame period.
-    source : str
-        The recording.
-
-    Returns
-    -------
-    Rotation
+    The device, whose usual frame period is ``usual_us``, stands still in ``band``; ``source`` is
+    the recording.
     """
     per_turn = rotor.per_turn
     if not len(rotor.marks):
         why = "The sensor saw no mark. Turn the rotor past it by hand, and watch its output."
         named = ((MARKS, ""), (TOP, "1/min"), (LAG, "s"), (SPIN_UP, "s"), (SPIN_DOWN, "s"))
         found = tuple(not_shown(name, unit, why) for name, unit in (*named, (AT_STOP, "1/min")))
-        return Rotation(rotor, None, found, ())
+        return Rotation(rotor, found, ())
     speeds = None if per_turn is None else count_speeds(rotor.marks, per_turn)
     stretches = () if table is None or band is None else find_stretches(table, band, usual_us)
     stops = [s for s in stretches if s.stops and s.span.end_s - s.span.start_s >= MIN_STOP_S]
@@ -161,7 +146,7 @@ def examine_rotation(
         _spin_down(rotor, [s for s in stops if s.follows]),
         _at_stop(rotor, stops),
     )
-    return Rotation(rotor, speeds, findings, tuple(_hazards(rotor, stops, source)))
+    return Rotation(rotor, findings, tuple(_hazards(rotor, stops, source)))
 
 
 def _marks(rotor: Rotor) -> Finding:
@@ -188,7 +173,7 @@ def _top(speeds: Speeds | None) -> Finding:
     if not speeds.hz.size:
         return not_shown(TOP, "1/min", "Only one mark was seen.")
     at = int(speeds.hz.argmax())
-    per_minute, u = float(speeds.per_minute[at]), 60.0 * float(speeds.u_hz[at])
+    per_minute, u = 60.0 * float(speeds.hz[at]), 60.0 * float(speeds.u_hz[at])
     begin_s = float(speeds.begin_s[at])
     return measured(
         TOP, per_minute, "1/min",
@@ -239,7 +224,7 @@ def _spin_up(speeds: Speeds | None, runs: list[Stretch]) -> Finding:
         if longest is None or took_s > longest[0]:
             longest = took_s, gate_s, run.span.start_s
     if longest is None:
-        return not_shown(SPIN_UP, "s", "No command to run came while the rotor was rotor.")
+        return not_shown(SPIN_UP, "s", "No command to run came while the rotor was watched.")
     took_s, gate_s, at_s = longest
     return measured(
         SPIN_UP, took_s, "s",
@@ -353,8 +338,7 @@ def _hazards(rotor: Rotor, stops: list[Stretch], source: str) -> Iterator[Hazard
 
 def _least_before(hz: FloatArray) -> FloatArray:
     """Return the least of each speed and those before it."""
-    least: FloatArray = np.minimum.accumulate(hz) if hz.size else hz
-    return least
+    return np.minimum.accumulate(hz) if hz.size else hz
 
 
 PAUSE_FRAMES: Final = 3.0

@@ -110,6 +110,16 @@ class Sags:
     def __len__(self) -> int:
         return int(self.begin_s.size)
 
+    @classmethod
+    def none(cls) -> Sags:
+        """Return no sags."""
+        return cls(*[np.zeros(0)] * 5)
+
+    def evidence(self, own: BoolArray | slice = slice(None)) -> tuple[Evidence, ...]:
+        """Name some of them, the first ones."""
+        spans = zip(self.begin_s[own].tolist(), self.end_s[own].tolist(), strict=True)
+        return tuple(Evidence(begin_s, end_s, 0) for begin_s, end_s in spans)[:MAX_SPANS]
+
 
 def around(mean_v: FloatArray) -> FloatArray:
     """Return the level around each millisecond: medians of blocks, and the median of these."""
@@ -133,27 +143,13 @@ def noise_of(off_v: FloatArray) -> float:
 def find_sags(voltage: Voltage, scale: float = 1.0) -> tuple[Sags, float]:
     """Find the sags of a recorded supply, and the noise of its milliseconds in volts.
 
-    Parameters
-    ----------
-    voltage : Voltage
-        Least, mean and most of each millisecond.
-    scale : float, optional
-        Volts at the pin for each volt recorded.
-
-    Returns
-    -------
-    Sags
-    float
-
-    Notes
-    -----
-    Matched filters of what a sag of 2 ms makes of the means (own choice), in units of
-    the noise; where one stands out by 5.5, the stretch around below 3 is the sag.
+    ``scale`` is the volts at the pin for each volt recorded. Matched filters of what a sag of
+    2 ms makes of the means (own choice), in units of the noise; where one stands out by 5.5,
+    the stretch around below 3 is the sag.
     """
     mean_v = scale * voltage.mean_v.astype(np.float64)
     if mean_v.size < 2:
-        none = np.zeros(0)
-        return Sags(none, none, none, none, none), 0.0
+        return Sags.none(), 0.0
     level_v = around(mean_v)
     off_v = mean_v - level_v
     noise_v = max(noise_of(off_v), LEAST_NOISE * abs(float(np.median(mean_v))))
@@ -169,16 +165,15 @@ def find_sags(voltage: Voltage, scale: float = 1.0) -> tuple[Sags, float]:
                 found[k : k + over.size] |= over & (off[k : k + over.size] > BORDER / 2.0)
     below = (off > BORDER) | found
     begin, end = _runs(below)
-    kept = np.add.reduceat(found, begin) > 0 if begin.size else np.zeros(0, bool)
+    if not found.any():
+        return Sags.none(), noise_v
+    kept = np.add.reduceat(found, begin) > 0
     begin, end = begin[kept], end[kept]
     # `reduceat` takes a run's end as the next run's beginning, and what lies between as well.
     places = np.stack([begin, np.minimum(end, off.size - 1)], axis=1).ravel()
     least_v = scale * voltage.least_v.astype(np.float64)
     step_s = voltage.step_ps / PS_PER_S
     begun_s = voltage.start_ps / PS_PER_S
-    if not begin.size:
-        none = np.zeros(0)
-        return Sags(none, none, none, none, none), noise_v
     sags = Sags(
         np.asarray(begun_s + begin * step_s, np.float64),
         np.asarray(begun_s + end * step_s, np.float64),
@@ -189,7 +184,7 @@ def find_sags(voltage: Voltage, scale: float = 1.0) -> tuple[Sags, float]:
     return sags, noise_v
 
 
-def _runs(below: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> tuple[IntArray, IntArray]:
+def _runs(below: BoolArray) -> tuple[IntArray, IntArray]:
     """Return where runs of true begin and end; runs a few apart are one."""
     step = np.diff(below.astype(np.int8), prepend=0, append=0)
     begin, end = np.flatnonzero(step > 0), np.flatnonzero(step < 0)
@@ -230,7 +225,7 @@ RESTART_S: Final = 1.0
 MOVES_US: Final = 15.0
 MOVES_IN: Final = 3
 """A width that changes by more over so many pulses moves its device."""
-DEFINITIONS: Final = (
+SUPPLY_DEFINITIONS: Final = (
     Definition(
         MEAN,
         "The receiver's supply, on the average. The error of the analyser's own scale is not "
@@ -297,24 +292,23 @@ class Supply:
 
     def lowest_v(self, from_s: float, to_s: float) -> float | None:
         """Return the lowest voltage of the sags within a span; None where none is known there."""
-        sags = self.sags
-        at = (sags.begin_s <= to_s) & (sags.end_s >= from_s)
+        at = self._within(from_s, to_s)
         if not at.any():
             return None
-        return float(sags.least_v[at].min()) if self.is_voltage else self.trips_v
+        return float(self.sags.least_v[at].min()) if self.is_voltage else self.trips_v
 
     def fails(self, from_s: float, to_s: float) -> bool:
         """Say whether a sag within a span may have restarted the receiver.
 
         One whose depth is not known, or that is held against nothing, may have.
         """
-        sags = self.sags
-        if not ((sags.begin_s <= to_s) & (sags.end_s >= from_s)).any():
-            return False
-        lowest_v = self.lowest_v(from_s, to_s)
-        if lowest_v is None or self.needed_v is None or not self.is_voltage:
-            return True
-        return lowest_v < self.needed_v
+        at = self._within(from_s, to_s)
+        if self.needed_v is None or not self.is_voltage:
+            return bool(at.any())
+        return bool((self.sags.least_v[at] < self.needed_v).any())
+
+    def _within(self, from_s: float, to_s: float) -> BoolArray:
+        return (self.sags.begin_s <= to_s) & (self.sags.end_s >= from_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -326,23 +320,7 @@ class SupplyAnswer:
 
 
 def read_supply(line: Line, channel: BenchChannel, sheet: BenchSheet, end_ps: int) -> Supply:
-    """Find the sags of a supply line, recorded as a voltage or by a comparator.
-
-    Parameters
-    ----------
-    line : Line
-        As it was recorded.
-    channel : BenchChannel
-        What the sheet states of it.
-    sheet : BenchSheet
-        Gives the receiver's supply range.
-    end_ps : int
-        End of the recording, in picoseconds.
-
-    Returns
-    -------
-    Supply
-    """
+    """Find the sags of a supply line, recorded as a voltage or by a comparator."""
     stated = sheet.receiver.supply_v
     needed_v = channel.least_v or (None if stated is None else stated[0])
     if line.voltage is None:
@@ -369,10 +347,8 @@ def looks_like_sagging_supply(line: Line, losses_s: Iterable[tuple[float, float]
 
 def unrecorded_supply(name: str) -> SupplyAnswer:
     """Answer for a supply line that the sheet names and the recording does not hold."""
-    none = np.zeros(0)
     why = f"The sheet names {format_line(name)}, and the recording does not hold it. Record it too."
-    supply = Supply(name, None, Sags(none, none, none, none, none), True, None, why)
-    return _troubled(supply)
+    return _troubled(Supply(name, None, Sags.none(), True, None, why))
 
 
 def _troubled(supply: Supply) -> SupplyAnswer:
@@ -404,22 +380,7 @@ def examine_supply(
 ) -> SupplyAnswer:
     """Measure a supply line, and hold its least against what the receiver needs.
 
-    Parameters
-    ----------
-    supply : Supply
-        As `read_supply` gives it.
-    line : Line
-        As it was recorded.
-    sheet : BenchSheet
-        What is on the other lines.
-    tables : mapping of str to PulseTable
-        The pulses of the servo lines.
-    restarts_s : sequence of float
-        When all outputs went quiet while the transmitter was on.
-
-    Returns
-    -------
-    SupplyAnswer
+    All outputs went quiet at ``restarts_s`` while the transmitter was on.
     """
     limit = _limit(supply)
     if supply.trouble:
@@ -430,9 +391,10 @@ def examine_supply(
         return SupplyAnswer(supply, (_counted(supply), causes, _comparator_margin(supply, limit)))
     assert line.voltage is not None
     scale = sheet.channels[supply.line].probe
-    mean_v = scale * line.voltage.mean_v.astype(np.float64)
-    least_v = scale * line.voltage.least_v.astype(np.float64)
-    most_v = scale * line.voltage.most_v.astype(np.float64)
+    least_v, mean_v, most_v = (
+        scale * each.astype(np.float64)
+        for each in (line.voltage.least_v, line.voltage.mean_v, line.voltage.most_v)
+    )
     begin_s = line.voltage.start_ps / PS_PER_S
     step_s = line.voltage.step_ps / PS_PER_S
     whole = (Evidence(begin_s, begin_s + mean_v.size * step_s, 0),)
@@ -496,9 +458,6 @@ def _counted(supply: Supply) -> Finding:
         said = "No sag was seen." if supply.is_voltage else "The comparator was never low."
         return measured(SAGS, 0.0, "", said)
     longest = float((sags.end_s - sags.begin_s).max())
-    spans = tuple(
-        Evidence(b, e, 0) for b, e in zip(sags.begin_s.tolist(), sags.end_s.tolist(), strict=True)
-    )[:MAX_SPANS]
     times = f"{len(sags)} time{'' if len(sags) == 1 else 's'}"
     said = f"The comparator was low {times}, {1e3 * longest:.3g} ms at most."
     if supply.is_voltage:
@@ -507,7 +466,7 @@ def _counted(supply: Supply) -> Finding:
             f"It sagged {times}. The deepest is {sags.depth_v[at]:.3f} V, at "
             f"{sags.begin_s[at]:.3f} s; the longest lasts {1e3 * longest:.3g} ms."
         )
-    return measured(SAGS, float(len(sags)), "", said, evidence=spans)
+    return measured(SAGS, float(len(sags)), "", said, evidence=sags.evidence())
 
 
 def _moves(sags: Sags, sheet: BenchSheet, tables: Mapping[str, PulseTable]) -> dict[str, BoolArray]:
@@ -531,9 +490,9 @@ def _causes(sags: Sags, moved: Mapping[str, BoolArray], restarts_s: Sequence[flo
     if not len(sags):
         return not_shown(CAUSES, "", "No sag was seen.")
     told = [
-        f"{format_line(line)} moves in {int(np.count_nonzero(own))}"
+        f"{format_line(line)} moves in {np.count_nonzero(own)}"
         for line, own in moved.items()
-        if np.count_nonzero(own)
+        if own.any()
     ]
     restarts = sum(
         bool(((sags.begin_s <= at_s) & (sags.end_s >= at_s - RESTART_S)).any())
@@ -567,11 +526,9 @@ def _resistance(sags: Sags, moved: Mapping[str, BoolArray], sheet: BenchSheet) -
             f"The sags of {format_line(line)} alone, at {current_a:g} A, show {middle:.3g} ohm in "
             "source, wires and plugs."
         )
-        spans = tuple(
-            Evidence(b, e, 0)
-            for b, e in zip(sags.begin_s[alone].tolist(), sags.end_s[alone].tolist(), strict=True)
-        )[:MAX_SPANS]
-        return measured(RESISTANCE, middle, "ohm", said, uncertainty=u, evidence=spans)
+        return measured(
+            RESISTANCE, middle, "ohm", said, uncertainty=u, evidence=sags.evidence(alone)
+        )
     why = "No two sags come with one device alone whose stall_a or draws_a the sheet states."
     return not_shown(RESISTANCE, "ohm", why)
 
@@ -604,10 +561,7 @@ def _comparator_margin(supply: Supply, limit: str) -> Finding:
         why = "State trips_v of the comparator and the receiver's least voltage, least_v."
         return not_shown(MARGIN, "V", why, limit=limit)
     low = len(supply.sags) > 0
-    span = tuple(
-        Evidence(b, e, 0)
-        for b, e in zip(supply.sags.begin_s.tolist(), supply.sags.end_s.tolist(), strict=True)
-    )[:MAX_SPANS]
+    span = supply.sags.evidence()
     if not low and trips_v >= needed_v:
         said = f"It never fell below {trips_v:g} V; the receiver needs {needed_v:g} V."
         return Finding(MARGIN, trips_v - needed_v, "V", None, limit, Verdict.MEETS, (), said)

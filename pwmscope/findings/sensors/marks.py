@@ -53,8 +53,7 @@ class Marks:
 
     def seconds(self, begin: int, end: int) -> FloatArray:
         """Return the instants of some marks in seconds."""
-        seconds: FloatArray = self.instants_ps[begin:end] / PS_PER_S
-        return seconds
+        return self.instants_ps[begin:end] / PS_PER_S
 
     def first_at(self, time_s: float) -> int:
         """Return the place of the first mark at or after a time."""
@@ -153,36 +152,17 @@ class Speeds:
     hz: FloatArray  # Turns a second
     u_hz: FloatArray  # Standard uncertainty
 
-    @property
-    def per_minute(self) -> FloatArray:
-        """Turns a minute."""
-        return 60.0 * self.hz
-
 
 def count_speeds(marks: Marks, per_turn: int) -> Speeds:
-    r"""Count speeds over gates of `GATE_S`, each from a mark to a mark.
+    """Count speeds over gates of `GATE_S`, each from a mark to a mark.
 
-    Parameters
-    ----------
-    marks : Marks
-        When the marks passed.
-    per_turn : int
-        Marks that pass in each turn.
-
-    Returns
-    -------
-    Speeds
-
-    Notes
-    -----
     Reciprocal counting: ``n = k / (m t)`` with k marks in the time t, m in a turn. By JCGM 100,
     5.1.2: ``(u(n)/n)^2 = (u(t)/t)^2 + (u(k)/k)^2``. Each end is late by 0 to a sample interval
     T, so ``u(t)^2 = T^2/6`` (two rectangular ones, 4.3.7), and the clock is right within 100 ppm,
     rectangular too. Over whole turns ``u(k) = 0``, else two marks out of place count.
     """
-    none = np.zeros(0)
     if len(marks) < 2:
-        return Speeds(none, none, none, none, none)
+        return Speeds(*[np.zeros(0)] * 5)
     begin, end = _gates(marks, per_turn)
     count = marks.number[end] - marks.number[begin]
     # Whole turns, where the mark that ends the last of them was seen.
@@ -233,8 +213,7 @@ def below_per_minute(silent_s: float, per_turn: int) -> float:
 class SlowDown:
     """How a rotor fell below a stated speed, in a stretch of time."""
 
-    # When it did, in seconds since the recording's start, and the 95 % interval
-    value_s: float
+    # The 95 % interval of when it did, in seconds since the recording's start
     least_s: float
     most_s: float
     coasted: bool  # Whether the marks grew apart before they ended, as those of a rotor do
@@ -245,24 +224,7 @@ def fall_below(
 ) -> SlowDown | None:
     """Find when a rotor was slower than a stated speed for good, within a stretch of time.
 
-    Parameters
-    ----------
-    marks : Marks
-        When the marks passed.
-    per_turn : int
-        Marks that pass in each turn.
-    slow_hz : float
-        The stated speed, in turns a second.
-    start_s, end_s : float
-        The stretch.
-
-    Returns
-    -------
-    SlowDown or None
-        None where it is not seen to be slower at the end, or was not faster in the stretch.
-
-    Notes
-    -----
+    None where it is not seen to be slower at the end, or was not faster in the stretch.
     Between two marks the mean speed is known. The rotor was faster at some time within the last
     interval before the first whose mean is below the stated speed. It is slower at the latest
     when no mark came for ``1 / (per_turn slow_hz)`` after the last interval whose mean is not
@@ -292,13 +254,13 @@ def fall_below(
     found = _fit(time_s[begin:end], turns[begin:end], slow_hz, middle - begin, marks.interval_s)
     if found is not None:
         value_s, half_s = found
-        return SlowDown(value_s, value_s - half_s, value_s + half_s, coasted)
+        return SlowDown(value_s - half_s, value_s + half_s, coasted)
     if marks.skipped:
         # A sensor that misses marks may have missed the one that ends the last interval.
         most_s += 1.0 / (per_turn * slow_hz)
         if most_s > end_s:
             return None
-    return SlowDown(0.5 * (least_s + most_s), least_s, most_s, coasted)
+    return SlowDown(least_s, most_s, coasted)
 
 
 def _window(speed_hz: FloatArray, slow_hz: float, at: int) -> tuple[int, int]:

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.errors import Reason
-from pwmscope.findings.rotation.marks import (
+from pwmscope.findings.sensors.marks import (
     SUSTAINED,
     Marks,
     SlowDown,
@@ -142,21 +142,8 @@ def looks_like_marks(line: Line, lost_s: float) -> bool:
 
 
 def judge_motion(rotor: Rotor, losses: Sequence[LossMoment]) -> Motion:
-    """Judge what a rotor did after each loss; the worst governs.
-
-    Parameters
-    ----------
-    watched : Rotor
-        The rotor.
-    losses : sequence of LossMoment
-        The losses.
-
-    Returns
-    -------
-    Motion
-    """
-    stops = tuple([_judge(rotor, loss) for loss in losses])
-    return put_together(rotor, stops)
+    """Judge what a rotor did after each loss."""
+    return put_together(rotor, tuple(_judge(rotor, loss) for loss in losses))
 
 
 def put_together(rotor: Rotor, stops: tuple[MotionStop, ...]) -> Motion:
@@ -290,7 +277,7 @@ def _held(
 def _finding(rotor: Rotor, stops: tuple[MotionStop, ...]) -> Finding:
     limit = limit_of(rotor)
     if not stops:
-        why = "No signal loss was recorded while this rotor was rotor."
+        why = "No signal loss was recorded while this rotor was watched."
         return not_shown(MOTION_STOP, "s", why, limit=limit)
     worst = min(stops, key=lambda stop: (WORST_FIRST.index(stop.verdict), -_most_s(stop)))
     which = "" if len(stops) == 1 else f" The loss at {worst.lost_s:.3f} s decides."

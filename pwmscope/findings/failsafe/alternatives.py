@@ -7,10 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, NamedTuple
 
-from pwmscope.findings.failsafe.delays import (
-    MACHINE_ODDS,
-    PERSON,
-)
+from pwmscope.findings.failsafe.delays import MACHINE_ODDS, PERSON
 from pwmscope.findings.failsafe.evidence import Evidence
 from pwmscope.findings.failsafe.losses import JUMP, Loss
 from pwmscope.findings.failsafe.marker import Expectation, Polarity

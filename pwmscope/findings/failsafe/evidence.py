@@ -61,9 +61,7 @@ from pwmscope.findings.failsafe.returns import (
     judged_until_s,
 )
 from pwmscope.findings.failsafe.segments import Kind
-from pwmscope.findings.failsafe.watched import (
-    Watched,
-)
+from pwmscope.findings.failsafe.watched import Watched
 from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside
 
 CLOSE_S: Final = 0.25

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.failsafe.coincidence import SLACK_FRAMES, Watched
+from pwmscope.findings.failsafe.coincidence import SLACK_FRAMES
 from pwmscope.findings.failsafe.losses import JUMP, SAME, STAYS, STEP_US, Known, Loss, Output
 from pwmscope.findings.failsafe.response import (
     LINK_S,
@@ -20,6 +20,7 @@ from pwmscope.findings.failsafe.response import (
     changes_of,
 )
 from pwmscope.findings.failsafe.segments import Kind, Stretch, find_stretches
+from pwmscope.findings.failsafe.watched import Watched
 
 SUDDEN: Final = 0.25
 """No stick gets further than this part of the span in a frame (common practice, from memory)."""
@@ -165,7 +166,7 @@ class LinkSeen:
     returned: bool  # Whether this line returned together with another
     earliest_s: float = -math.inf  # The earliest moment of the loss
     left_with_leap: bool = False  # Whether what changed in its frame leapt, so that no link did it
-    again_s: float = math.inf  # When outputs jumped together once more; infinity where they did not
+    again_s: float = math.inf  # When a stick's line leapt once more; infinity where none did
 
 
 def find_leaps(
@@ -174,9 +175,9 @@ def find_leaps(
     """List the widths outside the stop range that an output took before the link was back.
 
     It left before two others returned together, or it changed again before any stick was
-    followed, and had not gone back to where its own stick was. Or outputs of its receiver jumped
-    together once more before that, or it jumped again as another stepped from its preset to its
-    stick, were it by a few microseconds.
+    followed, and had not gone back to where its own stick was. Or a stick's line of its receiver
+    leapt once more before that, or it jumped again as another stepped from its preset to its stick,
+    were it by a few microseconds.
     """
     departures = response.departures
     if not departures or departures[0].kind is ChangeKind.MOVE:
@@ -194,8 +195,8 @@ def find_leaps(
         again = not seen.returned and len(early) > 1 and early[1].kind is ChangeKind.JUMP
         steps = [any(_steps_with(other, c) for other in others) for c in early[:2] if again]
         is_left_again = steps == [False, True] or seen.left_with_leap
-        # No two hands move two sticks so: the link came then, and not before.
-        is_left_again |= early[0].by_s < seen.again_s <= seen.moves_s
+        # No hand moves a stick so: the link came then, and not before.
+        is_left_again |= early[0].by_s < seen.again_s < math.inf and seen.again_s <= seen.moves_s
         is_left_again |= _steps_nearer(line, response, seen) or (
             not went_back
             and (len(early) > 1 or _jumps_off(line, response) or _jumps_back(line, response, seen))

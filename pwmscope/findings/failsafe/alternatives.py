@@ -113,6 +113,7 @@ class Ground(StrEnum):
     CONTRADICTED = "the outputs contradict the marker"
     SHORT = "the loss was too short"
     SPREAD = "the delays after the marker differ by more than it may be late"
+    LEFT_BEFORE = "two sticks' lines show the loss before the marker"
     STATED_SPREAD = "the delays after the stated times differ by more than a receiver's do"
     UNMARKED_RETURN = "the return is not marked"
     RESUMED = "pulses came again before the marker, and no return was seen after it"
@@ -431,6 +432,8 @@ def marker_late(case: Case) -> Alternative:
     ground = Ground.OPEN if case.loss.is_inferred else Ground.COUNTED
     if not case.loss.is_inferred and case.evidence.spread_s > case.loss.moment.late_s + SPREAD_S:
         ground = Ground.SPREAD if case.loss.is_marked else Ground.STATED_SPREAD
+    if case.evidence.left_before:
+        return Alternative(Cause.LATE_MARKER, Ground.LEFT_BEFORE, case.evidence.left_before)
     return Alternative(Cause.LATE_MARKER, ground)
 
 

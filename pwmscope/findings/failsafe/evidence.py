@@ -59,6 +59,7 @@ from pwmscope.findings.failsafe.returns import (
     LinkSeen,
     find_leaps,
     judged_until_s,
+    left_before_s,
 )
 from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.findings.failsafe.watched import Watched
@@ -141,6 +142,9 @@ class Evidence:
     undriven: int
     # Lines that keep its frame clock, as those of one receiver do; itself among them
     one_clock: tuple[str, ...]
+    # Two sticks' lines that jumped together before the marker can have changed, stood until the
+    # return and then went back; empty where none did
+    left_before: tuple[str, ...]
 
 
 def gather(
@@ -345,7 +349,7 @@ class _Bench:
             "undriven": _times(undriven & (undriven.sum(axis=0) > 1)),
         }
         columns = {name: np.broadcast_to(c, ramps.shape) for name, c in columns.items()}
-        link = self._link(entered, returned)
+        link = self._link(entered, returned) | {"left_before": self._left_before()}
         found = {}
         for i, name in enumerate(self.names):
             told = {about: column[i].tolist() for about, column in columns.items()}
@@ -457,6 +461,25 @@ class _Bench:
                 pair(line, mates, k) if own else () for k, own in enumerate(seen)
             ]
         return told
+
+    def _left_before(self) -> list[tuple[str, ...]]:
+        """Name at each loss two sticks' lines that show it before the marker."""
+        left_s = np.array(
+            [[left_before_s(line, loss) for loss in self.losses] for line in self.lines]
+        )
+        frame_s = np.array([line.frame_s for line in self.lines])
+        pairs = [pair for pair in np.argwhere(self.apart).tolist() if pair[0] < pair[1]]
+        return [
+            next(
+                (
+                    (self.names[i], self.names[j])
+                    for i, j in pairs
+                    if abs(at_s[i] - at_s[j]) <= SAME_FRAME * max(frame_s[i], frame_s[j])
+                ),
+                (),
+            )
+            for at_s in left_s.T.tolist()
+        ]
 
     def _followers(self, i: int, entered: _Entered, moved_s: FloatArray) -> list[str]:
         """Name at each loss another line that moved as a stick does after this one had changed."""

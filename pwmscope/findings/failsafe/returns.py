@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from pwmscope.bench import MAX_LATE_S
 from pwmscope.findings.failsafe.coincidence import SLACK_FRAMES
 from pwmscope.findings.failsafe.losses import JUMP, SAME, STAYS, STEP_US, Known, Loss, Output
 from pwmscope.findings.failsafe.response import (
@@ -208,6 +209,31 @@ def find_leaps(
         for c in before
         if c.kind is not ChangeKind.STOP and not (band is not None and band.holds(c.to_us))
     )
+
+
+def left_before_s(line: Watched, loss: Loss) -> float:
+    """When a line jumped, at the earliest before a marked loss, to where it stood until its return.
+
+    NaN where it did not, or did not go back at once to where it had been: that was no loss.
+    """
+    if not loss.is_marked:
+        return math.nan
+    table = line.output.table
+    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    latest_s = loss.earliest_s - 2.0 * line.frame_s
+    begin, end = np.searchsorted(rise_s, (latest_s - MAX_LATE_S, latest_s))
+    level_us = np.median(width_us[end : end + STAYS]) if end < rise_s.size else math.nan
+    same_us = max(2.0 * line.range_us, JUMP * line.span_us)
+    off = np.abs(width_us - level_us) > same_us
+    before, after = np.flatnonzero(off[begin:end]), np.flatnonzero(off[end:])
+    if not before.size or not after.size:
+        return math.nan
+    at, back = begin + int(before[-1]) + 1, end + int(after[0])
+    was_us, then_us = width_us[max(at - STAYS, 0) : at], width_us[back : back + STAYS]
+    if rise_s[back] < loss.back_s or np.ptp(was_us) > same_us or np.ptp(then_us) > same_us:
+        return math.nan
+    went_back = abs(np.median(was_us) - np.median(then_us)) <= SAME * line.span_us
+    return float(rise_s[at]) if went_back else math.nan
 
 
 def _steps_with(line: Watched, jump: Change) -> bool:

@@ -414,6 +414,10 @@ _SAID: Final = {
         "than stated.",
         "Put a wire of the transmitter's own switch on it.",
     ),
+    Ground.LEFT_BEFORE: Reason(
+        "Outputs went to their presets before the marker changed, so it is later than stated.",
+        "Put a wire of the transmitter's own switch on it.",
+    ),
     Ground.RESUMED: Reason(
         "Pulses came again before the marker showed on; the link may have been back by then.",
         "Hold every stick off its rest until the outputs follow it again.",

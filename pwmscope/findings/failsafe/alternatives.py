@@ -7,11 +7,18 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, NamedTuple
 
-from pwmscope.findings.failsafe.delays import MACHINE_ODDS, PERSON, entry_place
+from pwmscope.findings.failsafe.delays import MACHINE_ODDS, PERSON
 from pwmscope.findings.failsafe.evidence import Evidence
 from pwmscope.findings.failsafe.losses import JUMP, Loss
 from pwmscope.findings.failsafe.marker import Expectation, Polarity
-from pwmscope.findings.failsafe.response import LINK_S, Change, ChangeKind, LossClass, Response
+from pwmscope.findings.failsafe.response import (
+    LINK_S,
+    Change,
+    ChangeKind,
+    LossClass,
+    Response,
+    entry_place,
+)
 from pwmscope.findings.failsafe.segments import Kind
 
 SETTLES_S: Final = 0.3
@@ -57,7 +64,7 @@ class Cause(StrEnum):
 
 
 class Ground(StrEnum):
-    """What refutes a cause, or, from `OPEN` on, what leaves it open."""
+    """What refutes a cause, or what leaves it open."""
 
     BACK_TOGETHER = "two sticks' lines returned together"
     TOGETHER = "two sticks' lines changed together"
@@ -90,6 +97,7 @@ class Ground(StrEnum):
     WAS_TURNING = "its rotor turned at a steady speed before"
     STARTED_WHILE_ON = "its rotor was stopped and started while the marker shows on"
     SUPPLY_HELD = "the recorded supply did not sag"
+    # From here on they leave it open.
     OPEN = "nothing refutes it"
     FOLLOWS = "an output still followed a moving stick"
     SMOOTH = "the output moved smoothly"
@@ -105,6 +113,7 @@ class Ground(StrEnum):
     CONTRADICTED = "the outputs contradict the marker"
     SHORT = "the loss was too short"
     SPREAD = "the delays after the marker differ by more than it may be late"
+    LEFT_BEFORE = "two sticks' lines show the loss before the marker"
     STATED_SPREAD = "the delays after the stated times differ by more than a receiver's do"
     UNMARKED_RETURN = "the return is not marked"
     RESUMED = "pulses came again before the marker, and no return was seen after it"
@@ -423,6 +432,8 @@ def marker_late(case: Case) -> Alternative:
     ground = Ground.OPEN if case.loss.is_inferred else Ground.COUNTED
     if not case.loss.is_inferred and case.evidence.spread_s > case.loss.moment.late_s + SPREAD_S:
         ground = Ground.SPREAD if case.loss.is_marked else Ground.STATED_SPREAD
+    if case.evidence.left_before:
+        return Alternative(Cause.LATE_MARKER, Ground.LEFT_BEFORE, case.evidence.left_before)
     return Alternative(Cause.LATE_MARKER, ground)
 
 

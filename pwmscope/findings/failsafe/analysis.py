@@ -10,17 +10,10 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.bench import (
-    LEVELS,
-    STICKS,
-    BenchSheet,
-    Limits,
-    Marker,
-)
+from pwmscope.bench import LEVELS, STICKS, BenchSheet, Limits, Marker
 from pwmscope.capture import Capture, Line
 from pwmscope.errors import HintError, named
 from pwmscope.findings.failsafe.alternatives import Case, Setting
-from pwmscope.findings.failsafe.coincidence import Watched, watch_line
 from pwmscope.findings.failsafe.event import (
     RESTART,
     SIGNAL_LOSS,
@@ -55,7 +48,7 @@ from pwmscope.findings.failsafe.losses import (
     stated_losses,
 )
 from pwmscope.findings.failsafe.marker import (
-    Expectation,
+    FoundMoments,
     Polarity,
     Reference,
     expectation_of,
@@ -89,12 +82,10 @@ from pwmscope.findings.failsafe.recovery import (
     recovered_s,
     recovery_finding,
 )
-from pwmscope.findings.failsafe.response import (
-    Windows,
-    find_stop_times,
-)
+from pwmscope.findings.failsafe.response import Windows, find_stop_times
 from pwmscope.findings.failsafe.returns import with_returns
 from pwmscope.findings.failsafe.verdict import judge_loss
+from pwmscope.findings.failsafe.watched import Watched, watch_line
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
 from pwmscope.findings.sensors import Motion, Rotation, Supply, SupplyAnswer
 from pwmscope.model import (
@@ -278,36 +269,19 @@ def find_losses(
         line_losses[name] = replace(before, findings=findings, hazards=hazards, motion=motion)
     seen = (event for own in events.values() for event in own)
     answers = answer_supplies(supplies, lines, reference.sheet, seen)
-    watch = Watch(
-        told.losses, told.linked_s, Span(capture.start_s, capture.end_s),
-        capture.sample_interval_us, told.polarity, told.is_lateness_known, events, supplies, limits,
-        capture.source,
-    )  # fmt: skip
+    watch = Watch(told, capture, events, supplies, limits)
     rotors = unpinned_losses(watch, rotations, reference.sheet)
     return FoundLosses(records, line_losses, told.said, told.polarity, rotations, answers, rotors)
 
 
-@dataclass(frozen=True, slots=True)
-class _Told:
-    """The losses, since when the link was there where a marker says so, and what was assumed."""
-
-    losses: tuple[Loss, ...]
-    linked_s: float | None
-    said: tuple[str, ...]
-    polarity: Polarity | None = None
-    is_lateness_known: bool = True
-    off_until_s: float = -math.inf  # Until then, before it first came on, the transmitter was off
-    is_switch: bool = False  # Whether a wire on the transmitter's own switch marks the losses
-
-
-def _losses(capture: Capture, outputs: Mapping[str, Output], reference: Reference) -> _Told:
+def _losses(capture: Capture, outputs: Mapping[str, Output], reference: Reference) -> FoundMoments:
     end_s = capture.end_s
     if reference.line is not None:
         return _marked(capture, outputs, reference, capture.lines[reference.line])
     if reference.off_at_s:
         stated = stated_losses(reference.off_at_s, outputs, capture.start_s, end_s)
         said = "The times at which the transmitter went off are a person's (`off_at_s`)."
-        return _Told(stated, None, (named(said),))
+        return FoundMoments(stated, None, (named(said),))
     said = (
         "No marker line is named, so losses are inferred from the outputs. A held output and an "
         "idle stick then look alike."
@@ -315,19 +289,19 @@ def _losses(capture: Capture, outputs: Mapping[str, Output], reference: Referenc
     sheet = reference.sheet
     if sheet is not None and sheet.marker is not None:
         said += f" The sheet's marker line {sheet.marker.line} is not in the recording."
-    return _Told(inferred_losses(outputs, end_s), None, (said,))
+    return FoundMoments(inferred_losses(outputs, end_s), None, (said,))
 
 
 def _marked(
     capture: Capture, outputs: Mapping[str, Output], reference: Reference, marker: Line
-) -> _Told:
+) -> FoundMoments:
     """Find the losses that a marker shows, and restarts of the supply or the receiver."""
     on_level = reference.on_level
     never_off = not marker.edges_ps.size and on_level in {None, marker.initial_level}
     if never_off and not reference.is_asked:
         said = f"Line {marker.name}, the bench sheet's marker, shows on throughout."
         found = restarts(outputs, (), capture.start_s, capture.end_s)
-        return _Told(found, None, (said,), Polarity.ASSUMED)
+        return FoundMoments(found, None, (said,), Polarity.ASSUMED)
     try:
         marks = marked_losses(
             marker, capture.end_s, outputs, on_level=on_level, start_s=capture.start_s,
@@ -358,7 +332,7 @@ def _marked(
     losses = _with_unstated(known, inferred)
     both = (said, f"It {kind}{late}.")
     off_until_s = marks.linked_s - reference.back_late_s if marks.polarity.is_known else -math.inf
-    return _Told(
+    return FoundMoments(
         losses, marks.linked_s, both, marks.polarity, reference.is_lateness_known, off_until_s,
         is_switch=reference.kind == "switch",
     )  # fmt: skip
@@ -380,7 +354,7 @@ _WHY: Final = {
 def _record(
     output: Output,
     frames: Frames,
-    told: _Told,
+    told: FoundMoments,
     at_losses: LineLosses,
     limits: Limits,
     *,
@@ -436,7 +410,7 @@ def _over_s(loss: Loss, event: LossEvent, end_s: float) -> float:
     return end_s if event.case.response.is_quiet else loss.back_s
 
 
-def _parted(output: Output, frames: Frames, told: _Told, name: str) -> Output:
+def _parted(output: Output, frames: Frames, told: FoundMoments, name: str) -> Output:
     """Break a line's dwells at the first link, and at each of its losses and returns."""
     own = (loss for loss in told.losses if name in loss.lines)
     moments = {moment for loss in own for moment in (loss.lost_s, loss.back_s)}
@@ -458,7 +432,7 @@ def _with_unstated(losses: tuple[Loss, ...], inferred: Iterable[Loss]) -> tuple[
 
 def _examine(  # noqa: PLR0917 - all that every channel is examined with
     outputs: Mapping[str, Output],
-    told: _Told,
+    told: FoundMoments,
     limits: Limits,
     capture: Capture,
     sheet: BenchSheet | None,
@@ -511,11 +485,12 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
             line, evidence[name], limits.failsafe_s, capture.end_s, polarity, told=told
         )
         events = with_supplies(events, supplies)
-        own = _summed_up(events, line.expected, limit, power_up, capture.source)
+        finding = loss_finding(events, "" if line.expected.is_informative else limit)
+        trials, recovery = examine_trials(events), recovery_finding(events, line.expected)
+        findings = [finding, stop_time_finding(events), trials.finding, recovery, power_up]
         restarts = [event for event in events if event.is_restart]
-        findings = tuple(
-            [told_of(f, restarts, supplies) if f.name == RESTART else f for f in own.findings]
-        )
+        if restarts:
+            findings.append(told_of(restart_finding(restarts), restarts, supplies))
         # Lines of sticks may be the transmitter's, and show nothing of the link.
         mates = {
             mate: own
@@ -526,13 +501,14 @@ def _examine(  # noqa: PLR0917 - all that every channel is examined with
             line.output, line.expected, mates, linked, delays_s, was_off=was_off
         )
         arming = arming_finding(table, before, line.expected)
-        findings = (*findings, *(found for found in (arming, ran) if found is not None))
+        findings += [found for found in (arming, ran) if found is not None]
         early = power_up_hazard(table, before, line.expected, limits.failsafe_s, capture.source)
         comes = early or first_link.get(name)
         # Where the link was there, a switch was thrown.
         is_switch = ran is None and early is None and comes and comes.kind is HazardKind.UNLINKED
-        hazards = own.hazards if comes is None or is_switch else (*own.hazards, comes)
-        return replace(own, findings=findings, hazards=hazards)
+        hazards = hazards_of(events, line.expected, capture.source)
+        hazards = hazards if comes is None or is_switch else (*hazards, comes)
+        return LineLosses(events, finding, trials, tuple(findings), hazards)
 
     return at_once(own_losses, watched, pulses)
 
@@ -552,7 +528,7 @@ def _events(
     end_s: float,
     polarity: Polarity,
     *,
-    told: _Told,
+    told: FoundMoments,
 ) -> tuple[LossEvent, ...]:
     table = line.output.table
     setting = Setting(
@@ -624,26 +600,3 @@ def _where_limit_stands(sheet: BenchSheet | None, limits: Limits) -> str:
     if sheet is not None and limits.failsafe_s == sheet.failsafe_s:
         return f"limit of {sheet.rulebook or 'the bench sheet'}"
     return f"{limits.basis_of('failsafe_s')}; the rulebook decides"
-
-
-def _summed_up(
-    events: tuple[LossEvent, ...],
-    expected: Expectation,
-    limit: str,
-    power_up: Finding,
-    source: str,
-) -> LineLosses:
-    finding = loss_finding(events, "" if expected.is_informative else limit)
-    trials = examine_trials(events)
-    hazards = hazards_of(events, expected, source)
-    findings = [
-        finding,
-        stop_time_finding(events),
-        trials.finding,
-        recovery_finding(events, expected),
-        power_up,
-    ]
-    restarted = [event for event in events if event.is_restart]
-    if restarted:
-        findings.append(restart_finding(restarted))
-    return LineLosses(events, finding, trials, tuple(findings), hazards)

@@ -11,11 +11,11 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import StopBand
-from pwmscope.findings.failsafe.coincidence import ChangeColumns, Watched
+from pwmscope.findings.failsafe.coincidence import ChangeColumns
 from pwmscope.findings.failsafe.losses import Loss
-from pwmscope.findings.failsafe.marker import Expectation
-from pwmscope.findings.failsafe.response import Change, Response
+from pwmscope.findings.failsafe.response import Change, Response, entry_place
 from pwmscope.findings.failsafe.segments import Kind, Stretch
+from pwmscope.findings.failsafe.watched import Watched
 from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside, normal_below
 
 HAND_SCATTER_S: Final = 0.04
@@ -306,29 +306,6 @@ def goes_through(rise_s: FloatArray, frame_s: float, pause: Stretch) -> bool:
     if within_s.size < 2 or within_s[0] > pause.start_s or within_s[-1] < pause.end_s:
         return False
     return bool(np.diff(within_s).max() <= THROUGH_FRAMES * frame_s)
-
-
-def entry_place(response: Response, expected: Expectation) -> int:
-    """Place of the stretch with which the device's standing still began."""
-    during, band = response.during, expected.band
-    place = len(during) - 1
-    while place > 0:
-        before = during[place - 1]
-        if before.kind is Kind.QUIET:
-            stops = bool(expected.no_pulses_stop)
-        else:
-            stops = band is not None and _is_inside(before, band)
-        if not stops:
-            break
-        place -= 1
-    return place
-
-
-def _is_inside(stretch: Stretch, band: StopBand) -> bool:
-    """Say whether a stretch lies in the stop range, a few pulses that do not stand as well."""
-    ends_us = (stretch.level_us, stretch.first_us, stretch.last_us)
-    held = ends_us[:1] if stretch.kind is Kind.STANDS else ends_us
-    return all(band.holds(us) for us in held)
 
 
 def seen_levels(

@@ -20,7 +20,6 @@ from pwmscope.findings.failsafe.coincidence import (
     STARTS,
     STOPS,
     ChangeColumns,
-    Watched,
     count_alike,
     find_own_sticks,
     find_partners,
@@ -33,7 +32,6 @@ from pwmscope.findings.failsafe.delays import (
     PERSON,
     PULL_SCATTER_S,
     beat_odds,
-    entry_place,
     find_pauses,
     goes_to_own,
     is_own_width,
@@ -46,9 +44,25 @@ from pwmscope.findings.failsafe.delays import (
 )
 from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.marker import Expectation
-from pwmscope.findings.failsafe.response import STATES, Change, ChangeKind, LossClass, Response
-from pwmscope.findings.failsafe.returns import Leap, LinkSeen, find_leaps, judged_until_s
+from pwmscope.findings.failsafe.response import (
+    STATES,
+    Change,
+    ChangeKind,
+    LossClass,
+    Response,
+    entry_place,
+)
+from pwmscope.findings.failsafe.returns import (
+    SUDDEN,
+    TWO_FRAMES,
+    Leap,
+    LinkSeen,
+    find_leaps,
+    judged_until_s,
+    left_before_s,
+)
 from pwmscope.findings.failsafe.segments import Kind
+from pwmscope.findings.failsafe.watched import Watched
 from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside
 
 CLOSE_S: Final = 0.25
@@ -128,6 +142,9 @@ class Evidence:
     undriven: int
     # Lines that keep its frame clock, as those of one receiver do; itself among them
     one_clock: tuple[str, ...]
+    # Two sticks' lines that jumped together before the marker can have changed, stood until the
+    # return and then went back; empty where none did
+    left_before: tuple[str, ...]
 
 
 def gather(
@@ -229,7 +246,7 @@ class _Returned:
     linked_s: FloatArray
     linked_line: IntArray
     # By each line: when it showed the link back, when its pulses began, when it followed a stick,
-    # and when it jumped once more with another stick's line
+    # and when it leapt once more as no stick does
     shows_s: FloatArray
     begins_s: FloatArray
     moves_s: FloatArray
@@ -332,7 +349,7 @@ class _Bench:
             "undriven": _times(undriven & (undriven.sum(axis=0) > 1)),
         }
         columns = {name: np.broadcast_to(c, ramps.shape) for name, c in columns.items()}
-        link = self._link(entered, returned)
+        link = self._link(entered, returned) | {"left_before": self._left_before()}
         found = {}
         for i, name in enumerate(self.names):
             told = {about: column[i].tolist() for about, column in columns.items()}
@@ -373,14 +390,26 @@ class _Bench:
         moves = (self.after.kind == MOVES) & calm[:, :, None]
         moves_s = np.where(moves, self.after.after_s, np.inf).min(axis=2)
         sudden = np.isfinite(by_s) & (kind != MOVES)
-        seconds = [[own.departures[1:2] for own in line.responses] for line in self.lines]
-        second = ChangeColumns.of(self.lines, len(self.losses), seconds)
-        joint = find_partners(second, self.lines, self.apart)[:, :, 0] >= 0
-        joint &= second.kind[:, :, 0] == JUMPS
-        again_s = np.where(joint, second.by_s[:, :, 0], np.inf)
+        again_s = self._again_s()
         return _Returned(
             is_one, partner, first_s, sudden, linked_s, line, shows_s, begins_s, moves_s, again_s
         )
+
+    def _again_s(self) -> FloatArray:
+        """When each stick's line leapt once more after its return, as no hand moves a stick.
+
+        It went too far in a frame, or together with another stick's line.
+        """
+        seconds = [
+            [own.departures[1:2] if line.expected.is_on_stick else () for own in line.responses]
+            for line in self.lines
+        ]
+        second = ChangeColumns.of(self.lines, len(self.losses), seconds)
+        frame_s = np.array([line.frame_s for line in self.lines])[:, None]
+        after_s, by_s, far = (c[:, :, 0] for c in (second.after_s, second.by_s, second.far))
+        leaps = (far > SUDDEN) & (by_s - after_s < TWO_FRAMES * frame_s)
+        leaps |= find_partners(second, self.lines, self.apart)[:, :, 0] >= 0
+        return np.where(leaps & (second.kind[:, :, 0] == JUMPS), by_s, np.inf)
 
     def _seen(self, i: int, k: int, returned: _Returned) -> LinkSeen:
         """Say what the others show of a return; lines of another receiver say nothing of it."""
@@ -432,6 +461,25 @@ class _Bench:
                 pair(line, mates, k) if own else () for k, own in enumerate(seen)
             ]
         return told
+
+    def _left_before(self) -> list[tuple[str, ...]]:
+        """Name at each loss two sticks' lines that show it before the marker."""
+        left_s = np.array(
+            [[left_before_s(line, loss) for loss in self.losses] for line in self.lines]
+        )
+        frame_s = np.array([line.frame_s for line in self.lines])
+        pairs = [pair for pair in np.argwhere(self.apart).tolist() if pair[0] < pair[1]]
+        return [
+            next(
+                (
+                    (self.names[i], self.names[j])
+                    for i, j in pairs
+                    if abs(at_s[i] - at_s[j]) <= SAME_FRAME * max(frame_s[i], frame_s[j])
+                ),
+                (),
+            )
+            for at_s in left_s.T.tolist()
+        ]
 
     def _followers(self, i: int, entered: _Entered, moved_s: FloatArray) -> list[str]:
         """Name at each loss another line that moved as a stick does after this one had changed."""

@@ -66,6 +66,7 @@ SETTLED_S: Final = 1.0
 """What stays so long after so few frames was not on a stick's way to its end."""
 NEAR_US: Final = 2.0
 """Widths nearer to each other than this and two sample intervals are one."""
+ALWAYS: Final = Span(-np.inf, np.inf)
 
 
 def first_link_finding(
@@ -233,18 +234,19 @@ def _is_switch(
 
 def _stands_s(table: PulseTable, level_us: float, span: Span) -> float:
     """When a line first stands at a width in a span; infinity where it never does."""
-    rise_s, width_us = _measured(table)
-    first, end = np.searchsorted(rise_s, (span.start_s, span.end_s))
-    if end - first < STAYS:
+    rise_s, width_us = _measured(table, span)
+    if rise_s.size < STAYS:
         return np.inf
-    is_near = np.abs(width_us[first:end] - level_us) <= _near_us(table)
+    is_near = np.abs(width_us - level_us) <= _near_us(table)
     stands = np.lib.stride_tricks.sliding_window_view(is_near, STAYS).all(axis=1)
-    return float(rise_s[first + int(stands.argmax())]) if stands.any() else np.inf
+    return float(rise_s[stands.argmax()]) if stands.any() else np.inf
 
 
-def _measured(table: PulseTable) -> tuple[FloatArray, FloatArray]:
-    """Give when the pulses that were measured begin, and their widths."""
-    return table.rise_s[table.measured], table.width_us[table.measured]
+def _measured(table: PulseTable, span: Span = ALWAYS) -> tuple[FloatArray, FloatArray]:
+    """Give when the pulses of a span that were measured begin, and their widths."""
+    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    within = slice(*np.searchsorted(rise_s, (span.start_s, span.end_s)))
+    return rise_s[within], width_us[within]
 
 
 def _near_us(table: PulseTable) -> float:
@@ -280,40 +282,36 @@ def _steps(table: PulseTable, span: Span) -> _Steps:
 
 def _slews(table: PulseTable, span: Span, jitter_us: float) -> list[float]:
     """Find where a line leaves its first width for good, within a few frames, and stays."""
-    rise_s, width_us = _measured(table)
-    first, end = np.searchsorted(rise_s, (span.start_s, span.end_s))
-    near_us = _near_us(table) + CLEAR * jitter_us
-    first_us = _first_us(table, span)
-    away = np.abs(width_us[first:end] - first_us) > near_us
+    rise_s, width_us = _measured(table, span)
+    near_us, first_us = _near_us(table) + CLEAR * jitter_us, _first_us(table, span)
+    away = np.abs(width_us - first_us) > near_us
     if away.size < 2 * STAYS or not away.any() or away[:STAYS].any():
         return []
-    left = first + int(away.argmax())
-    stays_us = width_us[left + SLEWS : np.searchsorted(rise_s, rise_s[left] + SETTLED_S)]
-    back_s = _stands_s(table, first_us, Span(float(rise_s[left]), span.end_s))
-    if stays_us.size < STAYS or rise_s[left] + SETTLED_S > span.end_s or back_s < np.inf:
+    left = int(away.argmax())
+    left_s = float(rise_s[left])
+    stays_us = width_us[left + SLEWS : np.searchsorted(rise_s, left_s + SETTLED_S)]
+    back_s = _stands_s(table, first_us, Span(left_s, span.end_s))
+    if stays_us.size < STAYS or left_s + SETTLED_S > span.end_s or back_s < np.inf:
         return []
     is_still = np.abs(stays_us - np.median(stays_us)).max() <= near_us
-    return [float(rise_s[left])] if is_still else []
+    return [left_s] if is_still else []
 
 
 def _jitter_us(table: PulseTable, span: Span) -> float:
     """Give how far a line's widths scatter, of normal noise its standard deviation."""
-    rise_s, width_us = _measured(table)
-    first, end = np.searchsorted(rise_s, (span.start_s, span.end_s))
-    change_us = np.abs(np.diff(width_us[first:end]))
+    change_us = np.abs(np.diff(_measured(table, span)[1]))
     return float(np.median(change_us)) / 0.954 if change_us.size else 0.0
 
 
 def _first_us(table: PulseTable, span: Span) -> float:
     """Give the width at which a line begins a span."""
-    rise_s, width_us = _measured(table)
-    first = int(np.searchsorted(rise_s, span.start_s))
-    return float(np.median(width_us[first : first + STAYS])) if first < rise_s.size else np.nan
+    first_us = _measured(table, Span(span.start_s, np.inf))[1][:STAYS]
+    return float(np.median(first_us)) if first_us.size else np.nan
 
 
 def _first_hand_s(mate: Output, span: Span) -> float:
     """When a hand is first seen to move an output; infinity where none is."""
-    return min((move.start_s for move in _hand_moves(mate, span)), default=np.inf)
+    return next((move.start_s for move in _hand_moves(mate, span)), np.inf)
 
 
 def _hand_moves(mate: Output, span: Span) -> Iterator[Span]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
@@ -382,12 +382,9 @@ def is_return(own: Loss, losses: Iterable[Loss], outputs: Mapping[str, Output]) 
     if before is None:
         return False
     back = 0
-    for output in outputs.values():
-        stays, span_us = output.dwells, output.table.convention.span_us
-        slack_s = 2 * output.usual_us / 1e6
-        place = int(np.searchsorted(stays.start_s, own.lost_s + slack_s)) - 1
+    for stays, place, slack_s, span_us in _arrived(outputs, own.lost_s):
         held = int(np.searchsorted(stays.start_s, before.earliest_s)) - 1
-        if held < 0 or held > place - 1 or abs(stays.start_s[place] - own.lost_s) > slack_s:
+        if not 0 <= held < place:
             continue
         if held == place - 1:
             back += bool(stays.end_s[held] < before.back_s - slack_s)
@@ -412,20 +409,26 @@ def is_first_link(
     if not losses or not linked_s <= own.lost_s < losses[0].earliest_s:
         return False
     came, back_s = 0, np.array([loss.back_s for loss in losses])
-    for output in outputs.values():
-        stays, span_us = output.dwells, output.table.convention.span_us
-        slack_s = 2 * output.usual_us / 1e6
-        place = int(np.searchsorted(stays.start_s, own.lost_s + slack_s)) - 1
-        if place < 1 or abs(stays.start_s[place] - own.lost_s) > slack_s:
-            continue
+    for stays, place, slack_s, span_us in _arrived(outputs, own.lost_s):
         level_us = stays.level_us[place]
-        jumped = abs(level_us - stays.level_us[place - 1]) > JUMP * span_us
+        jumped = place > 0 and abs(level_us - stays.level_us[place - 1]) > JUMP * span_us
         came += bool(jumped and stays.start_s[place - 1] <= linked_s)
         held = np.maximum(np.searchsorted(stays.start_s, back_s) - 1, 0)
         at = held[stays.end_s[held] >= back_s - slack_s]
         if jumped and (np.abs(stays.level_us[at] - level_us) <= SAME * span_us).any():
             return False
     return came > 1
+
+
+def _arrived(
+    outputs: Mapping[str, Output], at_s: float
+) -> Iterator[tuple[Dwells, int, float, float]]:
+    """Give the dwells of outputs that come to stand then, with place, slack in time, and span."""
+    for output in outputs.values():
+        stays, slack_s = output.dwells, 2 * output.usual_us / 1e6
+        place = int(np.searchsorted(stays.start_s, at_s + slack_s)) - 1
+        if place >= 0 and abs(stays.start_s[place] - at_s) <= slack_s:
+            yield stays, place, slack_s, output.table.convention.span_us
 
 
 def _jump_times_s(output: Output, *, arriving: bool) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -212,6 +213,19 @@ class Marks:
     linked_s: float
     on_level: int  # The level that was taken to mean on
     polarity: Polarity  # How that is known
+
+
+@dataclass(frozen=True, slots=True)
+class FoundMoments:
+    """The losses of a recording, since when the link was there, and what was assumed."""
+
+    losses: tuple[Loss, ...]
+    linked_s: float | None  # When a marker first showed on; None without
+    said: tuple[str, ...]  # What was assumed, each a plain sentence
+    polarity: Polarity | None = None  # None without a marker
+    is_lateness_known: bool = True
+    off_until_s: float = -math.inf  # Until then, before it first came on, the transmitter was off
+    is_switch: bool = False  # Whether a wire on the transmitter's own switch marks the losses
 
 
 def marked_losses(

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import COMMON_PRACTICE, BenchChannel, BenchSheet, Limits
+from pwmscope.capture import Capture
 from pwmscope.errors import Reason
 from pwmscope.findings.failsafe.alternatives import (
     SPREAD_S,
@@ -26,10 +27,11 @@ from pwmscope.findings.failsafe.alternatives import (
 from pwmscope.findings.failsafe.delays import MACHINE_ODDS, hand_odds, person_odds
 from pwmscope.findings.failsafe.event import LossEvent, RotorLoss
 from pwmscope.findings.failsafe.evidence import CLOSE_S
-from pwmscope.findings.failsafe.losses import Loss
-from pwmscope.findings.failsafe.marker import Polarity, Reference
+from pwmscope.findings.failsafe.losses import SAME, Loss
+from pwmscope.findings.failsafe.marker import FoundMoments, Polarity, Reference
 from pwmscope.findings.failsafe.power import POWER_UP, sag_in
-from pwmscope.findings.failsafe.response import LossClass
+from pwmscope.findings.failsafe.response import ChangeKind, LossClass
+from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.findings.failsafe.verdict import DIES_S
 from pwmscope.findings.segmentation import ServoLines
 from pwmscope.findings.sensors import (
@@ -52,7 +54,7 @@ from pwmscope.findings.sensors import (
     run_down,
     whole_turns,
 )
-from pwmscope.model import Evidence, Finding, Hazard, HazardKind, Span, Verdict
+from pwmscope.model import Evidence, Finding, Hazard, HazardKind, Verdict
 from pwmscope.pulses import STANDARD_SERVO
 
 STEADY: Final = 0.95
@@ -172,16 +174,16 @@ class RotorLosses:
 class Watch:
     """What bears on the losses of a device without a pin, beside its rotor."""
 
-    losses: Sequence[Loss]  # Of the recording, in order
-    linked_s: float | None  # When the marker first showed on
-    span: Span  # The recording
-    interval_us: float | None  # Between its samples
-    polarity: Polarity | None
-    is_lateness_known: bool
+    found: FoundMoments  # The losses of the recording
+    capture: Capture
     events: Mapping[str, tuple[LossEvent, ...]]  # Of the lines with pulses
     supplies: Mapping[str, Supply | None]  # Of the sheet's supply lines
     limits: Limits
-    source: str  # The recording's file
+
+    @property
+    def is_polarity_known(self) -> bool:
+        """Whether a marker's levels are known to mean what they are taken for."""
+        return self.found.polarity is not None and self.found.polarity.is_known
 
 
 def unpinned_losses(
@@ -193,7 +195,7 @@ def unpinned_losses(
         device = None if sheet is None or sensor.of is None else sheet.channels[sensor.of]
         if sheet is None or device is None or not device.no_pin or device.line in watch.events:
             continue
-        losses = [loss for loss in watch.losses if not loss.is_restart]
+        losses = [loss for loss in watch.found.losses if not loss.is_restart]
         rotation = rotations.get(sensor.line)
         if rotation is not None:
             own = _Unpinned(watch, rotation.rotor, device, sheet, losses)
@@ -258,32 +260,55 @@ class _Unpinned:
 
         What it was commanded is not recorded, so no width is told.
         """
-        polarity = self.watch.polarity
-        soon = (self.back_odds <= LIKELY_ODDS) | (self.again_s <= CLOSE_S)
-        at = np.flatnonzero(soon)
-        if not at.size or polarity is None or not polarity.is_known or self.is_contrary:
+        if not self.watch.is_polarity_known or self.is_contrary:
             return
-        at_s = self.losses[int(at[0])].back_s + float(self.again_s[at[0]])
-        yield Hazard(
-            HazardKind.STICK_HELD, (self.device.line,), at_s, None, None, at.size,
-            len(self.losses), self.watch.source,
-        )  # fmt: skip
+        early = np.array([bool(self._linked_after(k)) for k in range(len(self.losses))], bool)
+        soon = (self.back_odds <= LIKELY_ODDS) | (self.again_s <= CLOSE_S)
+        for kind, seen in (HazardKind.LEAP, early), (HazardKind.STICK_HELD, soon & ~early):
+            at = np.flatnonzero(seen)
+            if at.size:
+                at_s = self.losses[int(at[0])].back_s + float(self.again_s[at[0]])
+                yield Hazard(
+                    kind, (self.device.line,), at_s, None, None, at.size, len(self.losses),
+                    self.watch.capture.source,
+                )  # fmt: skip
+
+    def _linked_after(self, k: int) -> str:
+        """Name the output that showed the link only after the rotor turned; empty where none did.
+
+        The first to leave its preset went at once to where its stick had been, so the link came
+        then.
+        """
+        loss = self.losses[k]
+        begin_s = loss.back_s + float(self.again_s[k])
+        firsts = [
+            (event.case.response.departures[0], event.case.response.during[0], name)
+            for name, event in self._beside(loss)
+            if event.case.response.departures
+        ]
+        if not firsts:
+            return ""
+        change, before, name = min(firsts, key=lambda first: first[0].by_s)
+        was_us = before.level_us if before.kind is Kind.STANDS else before.last_us
+        same_us = SAME * STANDARD_SERVO.span_us
+        is_return = change.kind in (ChangeKind.JUMP, ChangeKind.START)
+        is_return &= abs(change.to_us - was_us) <= same_us
+        return name if is_return and change.after_s > begin_s else ""
 
     def _moment(self, loss: Loss) -> LossMoment:
         return LossMoment(
             loss.lost_s, loss.earliest_s, loss.latest_s + DIES_S, loss.back_s,
-            loss.timing_error_s(self.watch.interval_us), self._doubt(loss),
+            loss.timing_error_s(self.watch.capture.sample_interval_us), self._doubt(loss),
         )  # fmt: skip
 
     def _doubt(self, loss: Loss) -> str:
         """Say why it is not certain that the signal went then; empty where it is."""
-        polarity = self.watch.polarity
         if not loss.is_marked:
             return Reason(
                 "The moment the transmitter went off is not marked.",
                 "Put the transmitter's switch on a marker line.",
             )
-        if polarity is None or not polarity.is_known or self.is_contrary:
+        if not self.watch.is_polarity_known or self.is_contrary:
             return Reason(
                 "Which level of the marker means on is not known, or the rotor contradicts it.",
                 "State on in the sheet's marker, and check it.",
@@ -314,7 +339,7 @@ class _Unpinned:
     def _starts_while_on(self) -> bool:
         """Say whether it ran down and was driven again with the transmitter on."""
         bounds_s = [edge for loss in self.losses for edge in (loss.lost_s, loss.back_s)]
-        edges_s = (self.watch.span.start_s, *bounds_s, self.watch.span.end_s)
+        edges_s = (self.watch.capture.start_s, *bounds_s, self.watch.capture.end_s)
         spans = zip(edges_s[::2], edges_s[1::2], strict=True)
         return any(ran_again(self.rotor, self.turns, *span_s, self.usual_hz) for span_s in spans)
 
@@ -327,11 +352,10 @@ class _Unpinned:
 
     def _before_link(self) -> Finding | None:
         """Say whether it turned before the link was there; None where it did not."""
-        watch, start_s, linked_s = self.watch, self.watch.span.start_s, self.watch.linked_s
-        polarity = watch.polarity
-        if linked_s is None or linked_s <= start_s or polarity is None or not polarity.is_known:
-            return None
-        if self.is_contrary:
+        watch, start_s = self.watch, self.watch.capture.start_s
+        linked_s = watch.found.linked_s
+        is_marked = linked_s is not None and linked_s > start_s and watch.is_polarity_known
+        if linked_s is None or not is_marked or self.is_contrary:
             return None
         late_s = max((loss.moment.late_s for loss in self.losses), default=0.0)
         quickest_s = np.nanmin(self.again_s, initial=math.inf)
@@ -415,7 +439,12 @@ class _Unpinned:
             )
         if stop.verdict is not Verdict.MEETS:
             yield stop.reason
-        if not self.watch.is_lateness_known:
+        if name := self._linked_after(k):
+            yield Reason(
+                f"It turned again before {name} showed the link.",
+                "Find out what drives it before the link, with its rotor removed.",
+            )
+        if not self.watch.found.is_lateness_known:
             yield Reason(
                 "How late the marker may change is not stated.", "State its kind in the sheet."
             )

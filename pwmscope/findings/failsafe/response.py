@@ -550,6 +550,29 @@ def find_rest(dwells: Dwells, convention: Convention, band: StopBand | None) -> 
     return Rest(low_us, high_us, stays_us, lowest_us, away_us, is_known)
 
 
+def entry_place(response: Response, expected: Expectation) -> int:
+    """Place of the stretch with which the device's standing still began."""
+    during, band = response.during, expected.band
+    place = len(during) - 1
+    while place > 0:
+        before = during[place - 1]
+        if before.kind is Kind.QUIET:
+            stops = bool(expected.no_pulses_stop)
+        else:
+            stops = band is not None and _is_inside(before, band)
+        if not stops:
+            break
+        place -= 1
+    return place
+
+
+def _is_inside(stretch: Stretch, band: StopBand) -> bool:
+    """Say whether a stretch lies in the stop range, a few pulses that do not stand as well."""
+    ends_us = (stretch.level_us, stretch.first_us, stretch.last_us)
+    held = ends_us[:1] if stretch.kind is Kind.STANDS else ends_us
+    return all(band.holds(us) for us in held)
+
+
 class PhaseKind(StrEnum):
     """One step of what an output does in a loss."""
 

@@ -9,7 +9,8 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.failsafe.coincidence import SLACK_FRAMES, Watched
+from pwmscope.bench import MAX_LATE_S
+from pwmscope.findings.failsafe.coincidence import SLACK_FRAMES
 from pwmscope.findings.failsafe.losses import JUMP, SAME, STAYS, STEP_US, Known, Loss, Output
 from pwmscope.findings.failsafe.response import (
     LINK_S,
@@ -20,6 +21,7 @@ from pwmscope.findings.failsafe.response import (
     changes_of,
 )
 from pwmscope.findings.failsafe.segments import Kind, Stretch, find_stretches
+from pwmscope.findings.failsafe.watched import Watched
 
 SUDDEN: Final = 0.25
 """No stick gets further than this part of the span in a frame (common practice, from memory)."""
@@ -165,7 +167,7 @@ class LinkSeen:
     returned: bool  # Whether this line returned together with another
     earliest_s: float = -math.inf  # The earliest moment of the loss
     left_with_leap: bool = False  # Whether what changed in its frame leapt, so that no link did it
-    again_s: float = math.inf  # When outputs jumped together once more; infinity where they did not
+    again_s: float = math.inf  # When a stick's line leapt once more; infinity where none did
 
 
 def find_leaps(
@@ -174,9 +176,9 @@ def find_leaps(
     """List the widths outside the stop range that an output took before the link was back.
 
     It left before two others returned together, or it changed again before any stick was
-    followed, and had not gone back to where its own stick was. Or outputs of its receiver jumped
-    together once more before that, or it jumped again as another stepped from its preset to its
-    stick, were it by a few microseconds.
+    followed, and had not gone back to where its own stick was. Or a stick's line of its receiver
+    leapt once more before that, or it jumped again as another stepped from its preset to its stick,
+    were it by a few microseconds.
     """
     departures = response.departures
     if not departures or departures[0].kind is ChangeKind.MOVE:
@@ -194,8 +196,8 @@ def find_leaps(
         again = not seen.returned and len(early) > 1 and early[1].kind is ChangeKind.JUMP
         steps = [any(_steps_with(other, c) for other in others) for c in early[:2] if again]
         is_left_again = steps == [False, True] or seen.left_with_leap
-        # No two hands move two sticks so: the link came then, and not before.
-        is_left_again |= early[0].by_s < seen.again_s <= seen.moves_s
+        # No hand moves a stick so: the link came then, and not before.
+        is_left_again |= early[0].by_s < seen.again_s < math.inf and seen.again_s <= seen.moves_s
         is_left_again |= _steps_nearer(line, response, seen) or (
             not went_back
             and (len(early) > 1 or _jumps_off(line, response) or _jumps_back(line, response, seen))
@@ -207,6 +209,31 @@ def find_leaps(
         for c in before
         if c.kind is not ChangeKind.STOP and not (band is not None and band.holds(c.to_us))
     )
+
+
+def left_before_s(line: Watched, loss: Loss) -> float:
+    """When a line jumped, at the earliest before a marked loss, to where it stood until its return.
+
+    NaN where it did not, or did not go back at once to where it had been: that was no loss.
+    """
+    if not loss.is_marked:
+        return math.nan
+    table = line.output.table
+    rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
+    latest_s = loss.earliest_s - 2.0 * line.frame_s
+    begin, end = np.searchsorted(rise_s, (latest_s - MAX_LATE_S, latest_s))
+    level_us = np.median(width_us[end : end + STAYS]) if end < rise_s.size else math.nan
+    same_us = max(2.0 * line.range_us, JUMP * line.span_us)
+    off = np.abs(width_us - level_us) > same_us
+    before, after = np.flatnonzero(off[begin:end]), np.flatnonzero(off[end:])
+    if not before.size or not after.size:
+        return math.nan
+    at, back = begin + int(before[-1]) + 1, end + int(after[0])
+    was_us, then_us = width_us[max(at - STAYS, 0) : at], width_us[back : back + STAYS]
+    if rise_s[back] < loss.back_s or np.ptp(was_us) > same_us or np.ptp(then_us) > same_us:
+        return math.nan
+    went_back = abs(np.median(was_us) - np.median(then_us)) <= SAME * line.span_us
+    return float(rise_s[at]) if went_back else math.nan
 
 
 def _steps_with(line: Watched, jump: Change) -> bool:

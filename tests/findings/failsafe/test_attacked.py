@@ -22,9 +22,14 @@ from loss_drill import (
 from pwmscope.bench import Marker, parse_sheet
 from pwmscope.findings import Verdict
 from pwmscope.findings.failsafe import Cause, Ground, LeftOutKind, LossClass
-from pwmscope.findings.failsafe.coincidence import Watched, same_clock
+from pwmscope.findings.failsafe.coincidence import (
+    same_clock,
+)
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
 from pwmscope.findings.failsafe.marker import Expectation, expectation_of
+from pwmscope.findings.failsafe.watched import (
+    Watched,
+)
 from pwmscope.model import HazardKind
 
 MEETS, BREAKS, OPEN = Verdict.MEETS, Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN
@@ -559,3 +564,12 @@ def test_one_loss_of_ten_in_which_they_do_so_is_enough_for_every_line():
     assert check(Stale(STALE, times=0)).verdict is MEETS
     found = check(Stale(STALE, times=1))
     assert set(verdicts(found).values()) == {"not shown"}
+
+
+def test_sticks_that_stay_up_from_before_the_first_loss_leap_no_more():
+    """No stick is followed after the returns, and none leaps once more: nothing came early."""
+    hands = {
+        line: [(0.0, REST[line]), (0.5 + 0.5 * i, REST[line]), (0.8 + 0.5 * i, OUT[line][0])]
+        for i, line in enumerate(REST)
+    }
+    assert check(Drill(STALE, hands=hands)).verdict is MEETS

@@ -18,11 +18,14 @@ from pwmscope.findings.failsafe.alternatives import Ground, by_hand, never_lost
 from pwmscope.findings.failsafe.analysis import _reads_either_way
 from pwmscope.findings.failsafe.coincidence import (
     ChangeColumns,
-    Watched,
-    _with_departures,
     are_apart,
 )
-from pwmscope.findings.failsafe.delays import find_pauses, goes_through, hand_odds, range_odds
+from pwmscope.findings.failsafe.delays import (
+    find_pauses,
+    goes_through,
+    hand_odds,
+    range_odds,
+)
 from pwmscope.findings.failsafe.event import (
     examine_trials,
     loss_finding,
@@ -44,6 +47,10 @@ from pwmscope.findings.failsafe.recovery import hazards_of, recovery_finding
 from pwmscope.findings.failsafe.response import Change, ChangeKind
 from pwmscope.findings.failsafe.returns import LinkSeen, _doubt, find_leaps, judged_until_s
 from pwmscope.findings.failsafe.verdict import _format_assumed, _late_points
+from pwmscope.findings.failsafe.watched import (
+    Watched,
+    _with_departures,
+)
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.model import HazardKind, Line
 from pwmscope.pulses import STANDARD_SERVO, PulseTable

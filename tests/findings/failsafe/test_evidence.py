@@ -9,10 +9,12 @@ from loss_drill import REST, Drill, check, holds, preset, ramps, sheet_of, steps
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe import Known, Loss, LossClass
-from pwmscope.findings.failsafe.coincidence import IN_STEP, Watched, _moving_together
+from pwmscope.findings.failsafe.coincidence import (
+    IN_STEP,
+    _moving_together,
+)
 from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
-    entry_place,
     goes_to_own,
     is_own_width,
     placed_odds,
@@ -22,8 +24,16 @@ from pwmscope.findings.failsafe.delays import (
 from pwmscope.findings.failsafe.evidence import _entry_at, _has_slowed, _with_ramp
 from pwmscope.findings.failsafe.losses import Moment, Output
 from pwmscope.findings.failsafe.marker import Expectation
-from pwmscope.findings.failsafe.response import Change, ChangeKind, Response
+from pwmscope.findings.failsafe.response import (
+    Change,
+    ChangeKind,
+    Response,
+    entry_place,
+)
 from pwmscope.findings.failsafe.segments import Kind, Stretch
+from pwmscope.findings.failsafe.watched import (
+    Watched,
+)
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 BAND = StopBand(1470.0, 1530.0, "")

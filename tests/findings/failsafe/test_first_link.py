@@ -11,9 +11,11 @@ from loss_drill import OUT, PS, REST, check
 
 from pwmscope.capture import Capture, Line
 from pwmscope.findings import Verdict
-from pwmscope.findings.failsafe.coincidence import _linked_s
 from pwmscope.findings.failsafe.first_link import FIRST_LINK
 from pwmscope.findings.failsafe.losses import Output
+from pwmscope.findings.failsafe.watched import (
+    _linked_s,
+)
 from pwmscope.findings.segmentation import find_dwells
 from pwmscope.model import HazardKind
 from pwmscope.pulses import decode, find_frames

@@ -12,18 +12,24 @@ from pwmscope.findings.failsafe.coincidence import (
     STARTS,
     STOPS,
     ChangeColumns,
-    Watched,
     are_apart,
     count_alike,
     find_own_sticks,
     find_partners,
     with_wandering,
 )
-from pwmscope.findings.failsafe.delays import beat_odds, find_pauses, goes_through
+from pwmscope.findings.failsafe.delays import (
+    beat_odds,
+    find_pauses,
+    goes_through,
+)
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
 from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.segments import Kind, Stretch
+from pwmscope.findings.failsafe.watched import (
+    Watched,
+)
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.model import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable

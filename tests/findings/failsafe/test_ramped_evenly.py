@@ -7,11 +7,17 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import StopBand
-from pwmscope.findings.failsafe.coincidence import Watched, find_ramps, fit_ramp
+from pwmscope.findings.failsafe.coincidence import (
+    find_ramps,
+    fit_ramp,
+)
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
 from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import LossClass, Response
 from pwmscope.findings.failsafe.segments import Kind, Stretch
+from pwmscope.findings.failsafe.watched import (
+    Watched,
+)
 from pwmscope.pulses import STANDARD_SERVO, PulseTable
 
 FRAME_S = 1.0 / 64.0

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 
 from pwmscope.bench import StopBand
-from pwmscope.findings.failsafe.coincidence import Watched
 from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
 from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response, Scale
@@ -22,6 +21,9 @@ from pwmscope.findings.failsafe.returns import (
     with_return,
 )
 from pwmscope.findings.failsafe.segments import Kind, Stretch
+from pwmscope.findings.failsafe.watched import (
+    Watched,
+)
 from pwmscope.pulses import STANDARD_SERVO
 
 NAN, INF = math.nan, math.inf

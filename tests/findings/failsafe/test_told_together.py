@@ -12,7 +12,6 @@ import pytest
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe import evidence as weighed
-from pwmscope.findings.failsafe.coincidence import Watched
 from pwmscope.findings.failsafe.delays import (
     MACHINE_ODDS,
     PERSON,
@@ -26,6 +25,9 @@ from pwmscope.findings.failsafe.losses import Known, Loss, Moment, Output
 from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import Change, ChangeKind, LossClass, Response
 from pwmscope.findings.failsafe.segments import Kind, Stretch
+from pwmscope.findings.failsafe.watched import (
+    Watched,
+)
 from pwmscope.findings.segmentation import Dwells
 from pwmscope.model import Span
 from pwmscope.pulses import STANDARD_SERVO, PulseTable

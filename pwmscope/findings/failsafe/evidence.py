@@ -398,7 +398,7 @@ class _Bench:
     def _again_s(self) -> FloatArray:
         """When each stick's line leapt once more after its return, as no hand moves a stick.
 
-        It went too far in a frame, or together with another stick's line.
+        It went too far in a frame, or half as far together with another stick's line.
         """
         seconds = [
             [own.departures[1:2] if line.expected.is_on_stick else () for own in line.responses]
@@ -407,9 +407,11 @@ class _Bench:
         second = ChangeColumns.of(self.lines, len(self.losses), seconds)
         frame_s = np.array([line.frame_s for line in self.lines])[:, None]
         after_s, by_s, far = (c[:, :, 0] for c in (second.after_s, second.by_s, second.far))
-        leaps = (far > SUDDEN) & (by_s - after_s < TWO_FRAMES * frame_s)
-        leaps |= find_partners(second, self.lines, self.apart)[:, :, 0] >= 0
-        return np.where(leaps & (second.kind[:, :, 0] == JUMPS), by_s, np.inf)
+        leaps = (second.kind[:, :, 0] == JUMPS) & (by_s - after_s < TWO_FRAMES * frame_s)
+        leaps &= far > SUDDEN / 2.0
+        second.kind[~leaps, 0] = 0
+        leaps &= (far > SUDDEN) | (find_partners(second, self.lines, self.apart)[:, :, 0] >= 0)
+        return np.where(leaps, by_s, np.inf)
 
     def _seen(self, i: int, k: int, returned: _Returned) -> LinkSeen:
         """Say what the others show of a return; lines of another receiver say nothing of it."""

@@ -197,7 +197,8 @@ def find_leaps(
         steps = [any(_steps_with(other, c) for other in others) for c in early[:2] if again]
         is_left_again = steps == [False, True] or seen.left_with_leap
         # No hand moves a stick so: the link came then, and not before.
-        is_left_again |= early[0].by_s < seen.again_s < math.inf and seen.again_s <= seen.moves_s
+        before_s = early[0].by_s + line.frame_s
+        is_left_again |= before_s < seen.again_s < math.inf and seen.again_s <= seen.moves_s
         is_left_again |= _steps_nearer(line, response, seen) or (
             not went_back
             and (len(early) > 1 or _jumps_off(line, response) or _jumps_back(line, response, seen))

@@ -573,3 +573,32 @@ def test_sticks_that_stay_up_from_before_the_first_loss_leap_no_more():
         for i, line in enumerate(REST)
     }
     assert check(Drill(STALE, hands=hands)).verdict is MEETS
+
+
+def test_a_nudge_of_both_sticks_after_the_return_is_a_hands():
+    """Two thumbs move both held sticks by 45 us in one frame, 0.5 s after the link is back."""
+
+    class Nudged(Drill):
+        def pulses(self, line):
+            rise_s, width_us = Drill.pulses(self, line)
+            for k, (_, _, follows_s) in enumerate(self.spans):
+                held = (rise_s > follows_s + 0.5) & (rise_s < follows_s + 0.79)
+                width_us[held] += 45.0 if OUT[line][k % 10] > REST[line] else -45.0
+            return rise_s, width_us
+
+    assert check(Nudged(STALE)).verdict is MEETS
+
+
+def test_one_that_runs_before_the_link_and_leaps_with_it_says_nothing_of_the_others():
+    """RX2 leaves its preset 0.8 s before the link, and leaps to its stick in the link's frame."""
+
+    class Early(Drill):
+        def pulses(self, line):
+            rise_s, width_us = Drill.pulses(self, line)
+            for _, _, follows_s in self.spans if line == "RX2" else ():
+                width_us[(rise_s > follows_s - 0.8) & (rise_s < follows_s)] = 1890.0
+            return rise_s, width_us
+
+    skew_s = {"RX1": 0.0, "RX2": 0.0022, "RX3": 0.0044}
+    found = check(Early(STALE, searches_s=1.5, skew_s=skew_s))
+    assert verdicts(found) == {"RX1": "meets", "RX2": "not shown", "RX3": "meets"}

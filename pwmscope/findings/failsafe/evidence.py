@@ -58,6 +58,7 @@ from pwmscope.findings.failsafe.returns import (
     Leap,
     LinkSeen,
     find_leaps,
+    is_where_it_was,
     judged_until_s,
 )
 from pwmscope.findings.failsafe.segments import Kind
@@ -160,7 +161,7 @@ def gather(
     lost = _lost_spans(losses, after)
     apart = find_own_sticks(lines, lost)
     partner = find_partners(during, lines, apart)
-    first = _first_only(after)
+    first = _only(after, 0)
     back_partner = find_partners(first, lines, apart)[:, :, 0]
     bench = _Bench(
         lines, names, losses, during, after, partner, back_partner, capture.end_s, limit_s,
@@ -184,9 +185,10 @@ def gather(
     return responses, bench.evidence(ramps, ramped)
 
 
-def _first_only(columns: ChangeColumns) -> ChangeColumns:
+def _only(columns: ChangeColumns, m: int) -> ChangeColumns:
+    """Leave out all changes but each line's first, or another by its place."""
     kind = columns.kind.copy()
-    kind[:, :, 1:] = 0
+    kind[:, :, np.arange(MOST) != m] = 0
     return replace(columns, kind=kind)
 
 
@@ -244,19 +246,19 @@ class _Returned:
     linked_s: FloatArray
     linked_line: IntArray
     # By each line: when it showed the link back, when its pulses began, when it followed a stick,
-    # and when it leapt once more as no stick does
+    # and when it leapt, first and once more, as only the link makes it do
     shows_s: FloatArray
     begins_s: FloatArray
     moves_s: FloatArray
     again_s: FloatArray
 
-    def of(self, lines: BoolArray, k: int) -> tuple[float, float, float, float]:
-        """When some lines show the link back, also by pulses, by movements, and jump once more."""
-        shown_s = (self.shows_s, self.begins_s, self.moves_s, self.again_s)
-        linked_s, begun_s, moves_s, again_s = (
-            float(own[lines, k].min(initial=np.inf)) for own in shown_s
-        )
-        return linked_s, min(linked_s, begun_s), moves_s, again_s
+    def of(self, lines: BoolArray, k: int, from_s: float) -> tuple[float, float, float, float]:
+        """When some lines show the link back, also by pulses, by movements, and by later leaps."""
+        shown_s = (self.shows_s, self.begins_s, self.moves_s)
+        linked_s, begun_s, moves_s = (float(own[lines, k].min(initial=np.inf)) for own in shown_s)
+        again_s = self.again_s[lines, k]
+        again_s = again_s[again_s > from_s].min(initial=np.inf)
+        return linked_s, min(linked_s, begun_s), moves_s, float(again_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -394,27 +396,54 @@ class _Bench:
         )
 
     def _again_s(self) -> FloatArray:
-        """When each stick's line leapt once more after its return, as no hand moves a stick.
+        """When each line's first two departures show that the link came then; infinity elsewhere.
 
-        It went too far in a frame, or together with another stick's line.
+        A stick's line leapt as no hand moves it: too far in a frame, together with another's, or
+        back to where it was. Or any line leapt once more as another left its preset.
         """
-        seconds = [
-            [own.departures[1:2] if line.expected.is_on_stick else () for own in line.responses]
-            for line in self.lines
-        ]
-        second = ChangeColumns.of(self.lines, len(self.losses), seconds)
-        frame_s = np.array([line.frame_s for line in self.lines])[:, None]
-        after_s, by_s, far = (c[:, :, 0] for c in (second.after_s, second.by_s, second.far))
-        leaps = (far > SUDDEN) & (by_s - after_s < TWO_FRAMES * frame_s)
-        leaps |= find_partners(second, self.lines, self.apart)[:, :, 0] >= 0
-        return np.where(leaps & (second.kind[:, :, 0] == JUMPS), by_s, np.inf)
+        after_s, by_s, kind = (
+            c[:, :, :2] for c in (self.after.after_s, self.after.by_s, self.after.kind)
+        )
+        frame_s = np.array([line.frame_s for line in self.lines])
+        on_stick = np.array([line.expected.is_on_stick for line in self.lines])
+        jumps = kind == JUMPS
+        quick = jumps & (by_s - after_s < TWO_FRAMES * frame_s[:, None, None])
+        shows = quick & (self.after.far[:, :, :2] > SUDDEN)
+        shows[:, :, 0] |= quick[:, :, 0] & self.each(self._goes_back, otherwise=False)
+        for m in (0, 1):
+            own = _only(self.after, m)
+            own.kind[~on_stick] = 0
+            shows[:, :, m] |= jumps[:, :, m] & (
+                find_partners(own, self.lines, self.apart)[:, :, m] >= 0
+            )
+        shows &= on_stick[:, None, None]
+        leaves = (self.during.kind > 0).any(axis=2)
+        leaves &= jumps[:, :, 0] | (kind[:, :, 0] == STARTS)
+        for i, j in np.argwhere(self.one_clock).tolist():
+            slack_s = SLACK_FRAMES * max(frame_s[i], frame_s[j])
+            near = after_s[i, :, 1] <= by_s[j, :, 0] + slack_s
+            near &= after_s[j, :, 0] <= by_s[i, :, 1] + slack_s
+            near &= after_s[j, :, 0] > by_s[i, :, 0] + slack_s
+            shows[i, :, 1] |= near & quick[i, :, 1] & leaves[j]
+        # The link may have come in the frame before the first leap.
+        at_s = np.stack([after_s[:, :, 0], by_s[:, :, 1]], axis=2)
+        return np.where(shows, at_s, np.inf)
+
+    def _goes_back(self, i: int, k: int, own: Response) -> bool:
+        """Say whether a line left its preset for where it stood before the loss."""
+        earliest_s = self.losses[k].earliest_s
+        return any(
+            is_where_it_was(self.lines[i], own, change, earliest_s) for change in own.departures[:1]
+        )
 
     def _seen(self, i: int, k: int, returned: _Returned) -> LinkSeen:
         """Say what the others show of a return; lines of another receiver say nothing of it."""
         window_s = self.end_s + 1.0
         if k + 1 < len(self.losses):
             window_s = self.losses[k + 1].seen_from_s
-        linked_s, any_s, moves_s, again_s = returned.of(self.one_clock[i], k)
+        slack_s = SLACK_FRAMES * self.lines[i].frame_s
+        from_s = float(returned.first_s[i, k]) + slack_s
+        linked_s, any_s, moves_s, again_s = returned.of(self.one_clock[i], k, from_s)
         return LinkSeen(
             linked_s, any_s, moves_s, window_s, bool(returned.is_one[i, k]),
             self.losses[k].earliest_s, again_s=again_s,
@@ -430,7 +459,7 @@ class _Bench:
         leapt = self.each(leaps, otherwise=False)
         if not leapt.any():
             return leapt
-        first = _first_only(self.after)
+        first = _only(self.after, 0)
         first.kind[leapt, 0] = 0
         partner = find_partners(first, self.lines, self.apart)[:, :, 0]
         others = replace(self, back_partner=partner)._returned()

@@ -170,7 +170,7 @@ class LinkSeen:
     returned: bool  # Whether this line returned together with another
     earliest_s: float = -math.inf  # The earliest moment of the loss
     left_with_leap: bool = False  # Whether what changed in its frame leapt, so that no link did it
-    again_s: float = math.inf  # When a stick's line leapt once more; infinity where none did
+    again_s: float = math.inf  # When a later leap shows that the link came then; else infinity
 
 
 def find_leaps(

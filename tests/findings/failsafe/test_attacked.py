@@ -564,3 +564,36 @@ def test_one_loss_of_ten_in_which_they_do_so_is_enough_for_every_line():
     assert check(Stale(STALE, times=0)).verdict is MEETS
     found = check(Stale(STALE, times=1))
     assert set(verdicts(found).values()) == {"not shown"}
+
+
+@dataclass(frozen=True)
+class StaleTwo(Stale):
+    """RX2 and RX3 go on where they stopped; RX1 keeps its preset until the link comes."""
+
+    stale_s: float = 1.2
+    laid: tuple = ("RX3",)
+
+    def way(self, line):
+        return Stale.way(self, line) if line in self.laid else Drill.way(self, line)
+
+    def pulses(self, line):
+        return Drill.pulses(self, line) if line == "RX1" else Stale.pulses(self, line)
+
+
+@pytest.mark.parametrize("losses", [1, 10])
+@pytest.mark.parametrize("laid", [("RX3",), ()], ids=["laid", "held"])
+def test_two_outputs_that_go_on_vouch_for_nothing_while_a_third_has_its_preset(losses, laid):
+    found = check(StaleTwo(STALE, losses=losses, laid=laid))
+    assert verdicts(found) == {"RX1": "meets", "RX2": "not shown", "RX3": "not shown"}
+    told = {line for h in found.hazards if h.kind is HazardKind.LEAP for line in h.lines}
+    assert told == {"RX2", "RX3"}
+
+
+@pytest.mark.parametrize(("times", "told"), [(1, "not shown"), (0, "meets")])
+def test_a_switch_that_leaves_its_preset_as_they_leap_shows_that_the_link_came_then(times, told):
+    """No stick moves RX1: its sheet calls it a servo. One loss of ten is enough."""
+    sheet = sheet_of()
+    servo = replace(device("RX1"), role="servo", stop_us=(1400.0, 1600.0))
+    sheet = replace(sheet, channels={**sheet.channels, "RX1": servo})
+    found = check(StaleTwo(STALE, times=times), sheet=sheet)
+    assert verdicts(found) == {"RX1": "meets", "RX2": told, "RX3": told}

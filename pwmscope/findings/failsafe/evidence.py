@@ -60,6 +60,7 @@ from pwmscope.findings.failsafe.returns import (
     find_leaps,
     is_where_it_was,
     judged_until_s,
+    steps_with,
 )
 from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.findings.failsafe.watched import (
@@ -390,16 +391,17 @@ class _Bench:
         moves = (self.after.kind == MOVES) & calm[:, :, None]
         moves_s = np.where(moves, self.after.after_s, np.inf).min(axis=2)
         sudden = np.isfinite(by_s) & (kind != MOVES)
-        again_s = self._again_s()
+        again_s = self._again_s(moves_s)
         return _Returned(
             is_one, partner, first_s, sudden, linked_s, line, shows_s, begins_s, moves_s, again_s
         )
 
-    def _again_s(self) -> FloatArray:
-        """When each line's first two departures show that the link came then; infinity elsewhere.
+    def _again_s(self, moves_s: FloatArray) -> FloatArray:
+        """After when each line shows, in up to three ways, that the link came; else infinity.
 
-        A stick's line leapt as no hand moves it: too far in a frame, together with another's, or
-        back to where it was. Or any line leapt once more as another left its preset.
+        A stick's line leapt, first or once more, as no hand moves it: too far in a frame, together
+        with another's, or back to where it was. Any line leapt once more as another left its
+        preset, or leapt as another stepped from its preset.
         """
         after_s, by_s, kind = (
             c[:, :, :2] for c in (self.after.after_s, self.after.by_s, self.after.kind)
@@ -425,9 +427,19 @@ class _Bench:
             near &= after_s[j, :, 0] <= by_s[i, :, 1] + slack_s
             near &= after_s[j, :, 0] > by_s[i, :, 0] + slack_s
             shows[i, :, 1] |= near & quick[i, :, 1] & leaves[j]
-        # The link may have come in the frame before the first leap.
-        at_s = np.stack([after_s[:, :, 0], by_s[:, :, 1]], axis=2)
-        return np.where(shows, at_s, np.inf)
+        stepped_s = self.each(lambda i, k, own: self._stepped_s(i, k, own, moves_s), np.inf)
+        return np.dstack([np.where(shows, after_s, np.inf), stepped_s])
+
+    def _stepped_s(self, i: int, k: int, own: Response, moves_s: FloatArray) -> float:
+        """After when a line leapt last as another of its receiver stepped from its preset."""
+        same, since_s = np.flatnonzero(self.one_clock[i]), self.losses[k].back_s
+        until_s = moves_s[same, k].min(initial=np.inf)
+        for change in reversed((*own.arrivals, *own.departures)):
+            is_quick = change.by_s - change.after_s < TWO_FRAMES * self.lines[i].frame_s
+            leaps = change.kind is ChangeKind.JUMP and is_quick and change.by_s <= until_s
+            if leaps and any(steps_with(self.lines[j], change, since_s) for j in same if j != i):
+                return change.after_s
+        return math.inf
 
     def _goes_back(self, i: int, k: int, own: Response) -> bool:
         """Say whether a line left its preset for where it stood before the loss."""
@@ -509,12 +521,11 @@ class _Bench:
     ) -> Iterator[Evidence]:
         """Give one line's evidence at each of its losses, beside what is told by loss already."""
         line, same = self.lines[i], np.flatnonzero(self.one_clock[i]).tolist()
-        beside = [self.lines[j] for j in same if j != i]
         for k, response in line.at_losses:
             place, mate = int(entered.place[i, k]), int(entered.partner[i, k])
             is_back = bool(returned.is_one[i, k])
             seen = replace(self._seen(i, k, returned), left_with_leap=bool(left[i, k]))
-            leaps = find_leaps(line, response, seen, beside)
+            leaps = find_leaps(line, response, seen)
             back_s = float((returned.first_s[i] if is_back else returned.linked_s)[k])
             stop_partner, goes_on = self._stopped_with(i, k)
             yield Evidence(

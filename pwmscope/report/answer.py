@@ -179,6 +179,12 @@ def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
         said = f"{name}: its motor runs on. {mend}, and record again."
         return Action("do", (line.line,), said)
     target, where = _target(line, evidence), _where_set(evidence)
+    if line.failure is not None and line.failure.came_out_again:
+        said = (
+            f"{name}: pulses outside its stop range came after it had stopped. Check the "
+            "receiver's supply, or take another receiver, and record again."
+        )
+        return Action("do", (line.line,), said)
     if line.failure is None and line.governing and line.governing.name == POWER_UP and target:
         said = (
             f"{name} runs before the link. Set what the receiver sends without a link to "
@@ -198,6 +204,8 @@ def _failsafe_setting(line: FailsafeLine, evidence: Evidence) -> Action:
 
 def _is_late(line: FailsafeLine) -> bool:
     """Say whether each failing loss ended in the stop range, too late."""
+    if line.failure is not None and line.failure.came_out_again:
+        return False
     failed = [e for _, e in line.all_losses if e.verdict is Verdict.DOES_NOT_MEET]
     return bool(failed) and all(event.stop_bounds_s is not None for event in failed)
 

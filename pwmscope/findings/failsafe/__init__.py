@@ -18,9 +18,7 @@ from pwmscope.findings.failsafe.check import (
     RotorInRecording,
     check_failsafe,
 )
-from pwmscope.findings.failsafe.delays import (
-    PULL_SCATTER_S,
-)
+from pwmscope.findings.failsafe.delays import PULL_SCATTER_S
 from pwmscope.findings.failsafe.event import (
     CONFIDENCE,
     LossEvent,

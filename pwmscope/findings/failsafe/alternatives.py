@@ -7,10 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, NamedTuple
 
-from pwmscope.findings.failsafe.delays import (
-    MACHINE_ODDS,
-    PERSON,
-)
+from pwmscope.findings.failsafe.delays import MACHINE_ODDS, PERSON
 from pwmscope.findings.failsafe.evidence import Evidence
 from pwmscope.findings.failsafe.losses import JUMP, Loss
 from pwmscope.findings.failsafe.marker import Expectation, Polarity
@@ -67,7 +64,7 @@ class Cause(StrEnum):
 
 
 class Ground(StrEnum):
-    """What refutes a cause, or, from `OPEN` on, what leaves it open."""
+    """What refutes a cause, or what leaves it open."""
 
     BACK_TOGETHER = "two sticks' lines returned together"
     TOGETHER = "two sticks' lines changed together"
@@ -100,6 +97,7 @@ class Ground(StrEnum):
     WAS_TURNING = "its rotor turned at a steady speed before"
     STARTED_WHILE_ON = "its rotor was stopped and started while the marker shows on"
     SUPPLY_HELD = "the recorded supply did not sag"
+    # From here on they leave it open.
     OPEN = "nothing refutes it"
     FOLLOWS = "an output still followed a moving stick"
     SMOOTH = "the output moved smoothly"

@@ -9,13 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.bench import (
-    LEVELS,
-    STICKS,
-    BenchSheet,
-    Limits,
-    Marker,
-)
+from pwmscope.bench import LEVELS, STICKS, BenchSheet, Limits, Marker
 from pwmscope.capture import Capture, Line
 from pwmscope.errors import named
 from pwmscope.findings.failsafe.alternatives import Case, Setting
@@ -86,24 +80,13 @@ from pwmscope.findings.failsafe.recovery import (
     recovered_s,
     recovery_finding,
 )
-from pwmscope.findings.failsafe.response import (
-    Windows,
-    find_stop_times,
-)
+from pwmscope.findings.failsafe.response import Windows, find_stop_times
 from pwmscope.findings.failsafe.returns import with_returns
 from pwmscope.findings.failsafe.verdict import judge_loss
 from pwmscope.findings.failsafe.watched import Watched, watch_line
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
 from pwmscope.findings.sensors import Motion, Rotation, Supply, SupplyAnswer
-from pwmscope.model import (
-    Definition,
-    Finding,
-    Hazard,
-    HazardKind,
-    Span,
-    at_once,
-    inside,
-)
+from pwmscope.model import Definition, Finding, Hazard, HazardKind, Span, at_once, inside
 from pwmscope.pulses import Convention, Frames, PulseTable, find_frames
 
 MIN_GOOD: Final = 50

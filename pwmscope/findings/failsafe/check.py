@@ -31,15 +31,7 @@ from pwmscope.findings.failsafe.power import (
 )
 from pwmscope.findings.failsafe.response import LossClass, sides
 from pwmscope.findings.sensors import MOTION_STOP, looks_like_marks, looks_like_sagging_supply
-from pwmscope.model import (
-    WORST_FIRST,
-    Assumption,
-    Finding,
-    Hazard,
-    HazardKind,
-    Verdict,
-    governing,
-)
+from pwmscope.model import WORST_FIRST, Assumption, Finding, Hazard, HazardKind, Verdict, governing
 from pwmscope.pulses import PulseTable
 
 UNLISTED = Reason(

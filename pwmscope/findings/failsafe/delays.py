@@ -11,15 +11,11 @@ from typing import Final
 import numpy as np
 
 from pwmscope.bench import StopBand
-from pwmscope.findings.failsafe.coincidence import (
-    ChangeColumns,
-)
+from pwmscope.findings.failsafe.coincidence import ChangeColumns
 from pwmscope.findings.failsafe.losses import Loss
 from pwmscope.findings.failsafe.response import Change, Response, entry_place
 from pwmscope.findings.failsafe.segments import Kind, Stretch
-from pwmscope.findings.failsafe.watched import (
-    Watched,
-)
+from pwmscope.findings.failsafe.watched import Watched
 from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside, normal_below
 
 HAND_SCATTER_S: Final = 0.04

@@ -14,6 +14,7 @@ from pwmscope.errors import Reason, named, preceded
 from pwmscope.findings.failsafe.alternatives import Alternative, Case, alternatives_of
 from pwmscope.findings.failsafe.losses import Known, Moment
 from pwmscope.findings.failsafe.response import LossClass, Phase, PhaseKind, phases_of
+from pwmscope.findings.failsafe.verdict import stood_in
 from pwmscope.findings.sensors import MotionStop
 from pwmscope.model import (
     Definition,
@@ -155,6 +156,17 @@ class LossEvent:
         changed = self.case.was_outside or self.behaviour is LossClass.PULSES_STOP
         known = math.isfinite(self.case.stopped_s) and not self.case.needs_device_time
         return changed and known and not self.is_restart
+
+    @property
+    def came_out_again(self) -> bool:
+        """Whether it broke the limit by what came after the device had been stopped in time."""
+        case, setting = self.case, self.case.setting
+        over_s = case.loss.latest_s + setting.limit_s
+        paused = any(pause.start_s < over_s for pause in case.response.pauses)
+        stopped = stood_in(case, setting.expected.band) or (
+            paused and setting.expected.no_pulses_stop is True
+        )
+        return stopped and self.verdict is Verdict.DOES_NOT_MEET
 
     @property
     def reasons(self) -> dict[str, str]:

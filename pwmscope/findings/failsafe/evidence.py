@@ -63,9 +63,7 @@ from pwmscope.findings.failsafe.returns import (
     steps_with,
 )
 from pwmscope.findings.failsafe.segments import Kind
-from pwmscope.findings.failsafe.watched import (
-    Watched,
-)
+from pwmscope.findings.failsafe.watched import Watched
 from pwmscope.model import BoolArray, FloatArray, IntArray, Span, inside
 
 CLOSE_S: Final = 0.25
@@ -399,44 +397,44 @@ class _Bench:
     def _again_s(self, moves_s: FloatArray) -> FloatArray:
         """After when each line shows, in up to three ways, that the link came; else infinity.
 
-        A stick's line leapt, first or once more, as no hand moves it: too far in a frame, together
-        with another's, or back to where it was. Any line leapt once more as another left its
-        preset, or leapt as another stepped from its preset.
+        A stick's line leapt, first or once more, as no hand moves it: too far in a frame, half as
+        far together with another's, or back to where it was. Any line leapt half as far once more
+        as another left its preset, or as another stepped from its preset.
         """
         after_s, by_s, kind = (
             c[:, :, :2] for c in (self.after.after_s, self.after.by_s, self.after.kind)
         )
         frame_s = np.array([line.frame_s for line in self.lines])
         on_stick = np.array([line.expected.is_on_stick for line in self.lines])
-        jumps = kind == JUMPS
-        quick = jumps & (by_s - after_s < TWO_FRAMES * frame_s[:, None, None])
-        shows = quick & (self.after.far[:, :, :2] > SUDDEN)
+        quick = (kind == JUMPS) & (by_s - after_s < TWO_FRAMES * frame_s[:, None, None])
+        far = self.after.far[:, :, :2]
+        leaps = quick & (far > SUDDEN / 2.0)
+        shows = quick & (far > SUDDEN)
         shows[:, :, 0] |= quick[:, :, 0] & self.each(self._goes_back, otherwise=False)
         for m in (0, 1):
             own = _only(self.after, m)
-            own.kind[~on_stick] = 0
-            shows[:, :, m] |= jumps[:, :, m] & (
-                find_partners(own, self.lines, self.apart)[:, :, m] >= 0
-            )
+            own.kind[~(leaps[:, :, m] & on_stick[:, None]), m] = 0
+            shows[:, :, m] |= find_partners(own, self.lines, self.apart)[:, :, m] >= 0
         shows &= on_stick[:, None, None]
         leaves = (self.during.kind > 0).any(axis=2)
-        leaves &= jumps[:, :, 0] | (kind[:, :, 0] == STARTS)
+        leaves &= (kind[:, :, 0] == JUMPS) | (kind[:, :, 0] == STARTS)
         for i, j in np.argwhere(self.one_clock).tolist():
             slack_s = SLACK_FRAMES * max(frame_s[i], frame_s[j])
             near = after_s[i, :, 1] <= by_s[j, :, 0] + slack_s
             near &= after_s[j, :, 0] <= by_s[i, :, 1] + slack_s
             near &= after_s[j, :, 0] > by_s[i, :, 0] + slack_s
-            shows[i, :, 1] |= near & quick[i, :, 1] & leaves[j]
+            shows[i, :, 1] |= near & leaps[i, :, 1] & leaves[j]
         stepped_s = self.each(lambda i, k, own: self._stepped_s(i, k, own, moves_s), np.inf)
         return np.dstack([np.where(shows, after_s, np.inf), stepped_s])
 
     def _stepped_s(self, i: int, k: int, own: Response, moves_s: FloatArray) -> float:
         """After when a line leapt last as another of its receiver stepped from its preset."""
-        same, since_s = np.flatnonzero(self.one_clock[i]), self.losses[k].back_s
-        until_s = moves_s[same, k].min(initial=np.inf)
+        line, same = self.lines[i], np.flatnonzero(self.one_clock[i])
+        since_s, until_s = self.losses[k].back_s, moves_s[same, k].min(initial=np.inf)
         for change in reversed((*own.arrivals, *own.departures)):
-            is_quick = change.by_s - change.after_s < TWO_FRAMES * self.lines[i].frame_s
-            leaps = change.kind is ChangeKind.JUMP and is_quick and change.by_s <= until_s
+            leaps = change.kind is ChangeKind.JUMP and change.by_s <= until_s
+            leaps &= change.by_s - change.after_s < TWO_FRAMES * line.frame_s
+            leaps &= change.far_us > SUDDEN / 2.0 * line.span_us
             if leaps and any(steps_with(self.lines[j], change, since_s) for j in same if j != i):
                 return change.after_s
         return math.inf

@@ -24,11 +24,7 @@ from pwmscope.findings.failsafe.alternatives import (
     never_lost,
     supply_failed,
 )
-from pwmscope.findings.failsafe.delays import (
-    MACHINE_ODDS,
-    hand_odds,
-    person_odds,
-)
+from pwmscope.findings.failsafe.delays import MACHINE_ODDS, hand_odds, person_odds
 from pwmscope.findings.failsafe.event import LossEvent, RotorLoss
 from pwmscope.findings.failsafe.evidence import CLOSE_S
 from pwmscope.findings.failsafe.losses import Loss

@@ -9,11 +9,7 @@ import numpy as np
 
 from pwmscope.bench import StopBand
 from pwmscope.findings.failsafe.event import LossEvent
-from pwmscope.findings.failsafe.losses import (
-    JUMP,
-    SAME,
-    Loss,
-)
+from pwmscope.findings.failsafe.losses import JUMP, SAME, Loss
 from pwmscope.findings.failsafe.marker import Expectation
 from pwmscope.findings.failsafe.response import ChangeKind, Response
 from pwmscope.findings.failsafe.segments import Kind

@@ -9,9 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from pwmscope.findings.failsafe.coincidence import (
-    SLACK_FRAMES,
-)
+from pwmscope.findings.failsafe.coincidence import SLACK_FRAMES
 from pwmscope.findings.failsafe.losses import JUMP, SAME, STAYS, STEP_US, Known, Loss, Output
 from pwmscope.findings.failsafe.response import (
     LINK_S,
@@ -22,9 +20,7 @@ from pwmscope.findings.failsafe.response import (
     changes_of,
 )
 from pwmscope.findings.failsafe.segments import Kind, Stretch, find_stretches
-from pwmscope.findings.failsafe.watched import (
-    Watched,
-)
+from pwmscope.findings.failsafe.watched import Watched
 
 SUDDEN: Final = 0.25
 """No stick gets further than this part of the span in a frame (common practice, from memory)."""

@@ -121,7 +121,7 @@ def _broken(case: Case, band: StopBand) -> str:  # noqa: PLR0911 - an answer for
     ):
         return ""
     late_s = case.last_outside_s - loss.gone_by_s - case.error_s
-    if late_s >= case.setting.limit_s + DIES_S and (loss.is_marked or not _stood_in(case, band)):
+    if late_s >= case.setting.limit_s + DIES_S and (loss.is_marked or not stood_in(case, band)):
         did = f"It {response.behaviour.value}: " if response.behaviour else ""
         return (
             f"{did}{late_s:.2f} s after the loss the output was still outside its stop range of "
@@ -168,12 +168,12 @@ def _format_state(case: Case) -> str:
     return f"The line is {behaviour.value if behaviour else ''} from {since_s:.3f} s on"
 
 
-def _stood_in(case: Case, band: StopBand) -> bool:
+def stood_in(case: Case, band: StopBand | None) -> bool:
     """Say whether the output stood inside the stop range within the limit.
 
     Then it may have left it because the link was back, which only a marker tells.
     """
-    return any(
+    return band is not None and any(
         stretch.kind is Kind.STANDS
         and band.holds(stretch.level_us)
         and stretch.start_s < case.loss.latest_s + case.setting.limit_s

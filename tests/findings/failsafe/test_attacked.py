@@ -634,3 +634,26 @@ def test_a_kill_channel_that_gives_power_with_the_link_covers_a_device_that_hold
     found = check(KillEarly({**STALE, "RX3": holds}, times=0), sheet=kill_sheet())
     assert found.verdict is MEETS
     assert [h.lines for h in found.hazards if h.kind is HazardKind.POWER] == [("RX3", "RX2")]
+
+
+def test_sticks_that_stay_up_from_before_the_first_loss_leap_no_more():
+    """No stick is followed after the returns, and none leaps once more: nothing came early."""
+    hands = {
+        line: [(0.0, REST[line]), (0.5 + 0.5 * i, REST[line]), (0.8 + 0.5 * i, OUT[line][0])]
+        for i, line in enumerate(REST)
+    }
+    assert check(Drill(STALE, hands=hands)).verdict is MEETS
+
+
+def test_a_nudge_of_both_sticks_after_the_return_is_a_hands():
+    """Two thumbs move both held sticks by 45 us in one frame, 0.5 s after the link is back."""
+
+    class Nudged(Drill):
+        def pulses(self, line):
+            rise_s, width_us = Drill.pulses(self, line)
+            for k, (_, _, follows_s) in enumerate(self.spans):
+                held = (rise_s > follows_s + 0.5) & (rise_s < follows_s + 0.79)
+                width_us[held] += 45.0 if OUT[line][k % 10] > REST[line] else -45.0
+            return rise_s, width_us
+
+    assert check(Nudged(STALE)).verdict is MEETS

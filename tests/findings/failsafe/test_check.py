@@ -33,6 +33,8 @@ from pwmscope.findings.failsafe import (
     listen_to,
 )
 from pwmscope.model import HazardKind
+from pwmscope.report.answer import list_actions
+from pwmscope.report.evidence import Evidence
 
 GOOD = {"RX1": "meets", "RX2": "meets", "RX3": "meets"}
 TWO = sheet_of("RX1", "RX2")
@@ -401,3 +403,25 @@ def test_a_cut_switch_flipped_while_the_link_stays_is_no_failsafe(losses):
 
     found = check(Drill({"RX3": cut}, losses=losses, searches_s=0.05), sheet=sheet_of("RX3"))
     assert found.verdict is not Verdict.MEETS
+
+
+def test_a_device_that_runs_again_for_single_pulses_is_not_told_as_stopping_late():
+    """RX3 falls silent, or goes to its preset, and gets a pulse of 1600 us each 1.2 s."""
+
+    def lone(otherwise):
+        return lambda since_s, held_us: (
+            held_us if since_s < 0.5 else 1600.0 if since_s % 1.2 < 0.02 else otherwise
+        )
+
+    late = check(Drill({**all_lines(preset), "RX3": preset(1000.0, after_s=2.4)}))
+    for drill in (
+        Drill({**all_lines(preset), "RX3": lone(None)}),
+        Drill({**all_lines(preset), "RX3": lone(1000.0)}),
+    ):
+        found = check(drill)
+        (weapon,) = (line for line in found.lines if line.line == "RX3")
+        assert weapon.failure.came_out_again
+        action = next(a for a in list_actions(Evidence(found, found.sheet)) if a.lines == ("RX3",))
+        assert "came after it had stopped" in action.sentence
+    (weapon,) = (line for line in late.lines if line.line == "RX3")
+    assert not weapon.failure.came_out_again

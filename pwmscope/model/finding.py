@@ -222,6 +222,7 @@ class HazardKind(StrEnum):
     FIRST_LINK = "runs as the link first comes"
     UNLINKED = "runs before the link is shown"
     POWER = "power comes back with the link"
+    EARLY_POWER = "power comes back before the link"
     MOTION = "turns without a command"
     FOREIGN = "follows another memory"
 
@@ -290,6 +291,7 @@ in 1 of 2 losses.
             HazardKind.FIRST_LINK: f"{runs}{'' if several else at} as the link first comes",
             HazardKind.UNLINKED: f"{runs}{at} before the link is shown",
             HazardKind.POWER: f"{gives} {back}{at and ','}{at}",
+            HazardKind.EARLY_POWER: f"{gives} before the link is back{at and ','}{at}",
             HazardKind.MOTION: f"{names[0]} turns{speed} while its {pulses} say stop",
             HazardKind.FOREIGN: f"{format_list(names)} {'follow' if several else 'follows'} "
             "another memory or transmitter",

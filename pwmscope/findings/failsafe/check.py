@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -615,6 +616,13 @@ def _line(name: str, recordings: Sequence[LossAnalysis], sheet: BenchSheet | Non
     )
 
 
+_GIVES_POWER: Final = {
+    HazardKind.STICK_HELD: HazardKind.POWER,
+    HazardKind.LEAP: HazardKind.EARLY_POWER,
+}
+"""What a hazard of a kill channel is to the devices whose power it cuts."""
+
+
 def _powered(
     kill: FailsafeLine, lines: Iterable[FailsafeLine], sheet: BenchSheet | None
 ) -> Iterator[Hazard]:
@@ -628,25 +636,30 @@ def _powered(
     stated = None if sheet is None else sheet.channels.get(kill.line)
     guards = () if stated is None else stated.guards
     for hazard in kill.hazards:
-        if not guards or hazard.kind is not HazardKind.STICK_HELD:
+        gives = _GIVES_POWER.get(hazard.kind)
+        if not guards or gives is None:
             if not (is_cut and hazard.kind is HazardKind.UNLINKED):
                 yield hazard
             continue
         rec = next(rec for rec in kill.recordings if rec.source == hazard.source)
-        back_s = [
-            event.case.response.after.start_s
-            for event in rec.losses.events
-            if event.recovery.jump_us is not None and event.case.response.after is not None
-        ]
+        losses = [event for event in rec.losses.events if not event.is_restart]
+        leaps_s = [[leap.at_s for leap in event.case.evidence.leaps] for event in losses]
+        given_s = list(itertools.chain(*leaps_s))
+        if hazard.kind is HazardKind.STICK_HELD:
+            given_s = [
+                event.case.response.after.start_s
+                for event, early_s in zip(losses, leaps_s, strict=True)
+                if event.recovery.jump_us and event.case.response.after and not early_s
+            ]
         known = {line.line: line for line in lines if line.line in guards}
         seen: dict[str, list[float]] = {}
         widths_us = []
         for name in guards:
             line = known.get(name)
-            if line is not None and any(h.kind is HazardKind.STICK_HELD for h in line.hazards):
+            if line is not None and any(h.kind is hazard.kind for h in line.hazards):
                 continue
             own = [each for each in line.recordings if each.source == rec.source] if line else []
-            for at_s in back_s:
+            for at_s in given_s:
                 runs_us = _runs_us(own[0].table, line.expected, at_s) if line and own else math.nan
                 if runs_us is not None:
                     seen.setdefault(name, []).append(at_s)
@@ -655,9 +668,11 @@ def _powered(
             width_us = widths_us[0] if len(seen) == 1 and widths_us[0] == widths_us[0] else None
             times_s = max(seen.values(), key=len)
             yield replace(
-                hazard, kind=HazardKind.POWER, lines=(*seen, kill.line), at_s=times_s[0],
+                hazard, kind=gives, lines=(*seen, kill.line), at_s=times_s[0],
                 width_us=width_us, from_us=None, times=len(times_s),
             )  # fmt: skip
+        elif hazard.kind is HazardKind.LEAP:
+            yield hazard
 
 
 def _runs_us(table: PulseTable, expected: Expectation, at_s: float) -> float | None:

@@ -113,7 +113,7 @@ def find_partners(own: ChangeColumns, lines: Sequence[Watched], apart: BoolArray
             for m in range(MOST):
                 kind = own.kind[j, :, m, None]
                 if not kind.any():
-                    break
+                    continue
                 doubt_s = slack_s + own.doubt_s[i] + own.doubt_s[j, :, m, None]
                 together = own.after_s[i] <= own.by_s[j, :, m, None] + doubt_s
                 together &= own.after_s[j, :, m, None] <= own.by_s[i] + doubt_s

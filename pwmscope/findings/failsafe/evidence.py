@@ -58,8 +58,10 @@ from pwmscope.findings.failsafe.returns import (
     Leap,
     LinkSeen,
     find_leaps,
+    is_where_it_was,
     judged_until_s,
     left_before_s,
+    steps_with,
 )
 from pwmscope.findings.failsafe.segments import Kind
 from pwmscope.findings.failsafe.watched import Watched
@@ -162,7 +164,7 @@ def gather(
     lost = _lost_spans(losses, after)
     apart = find_own_sticks(lines, lost)
     partner = find_partners(during, lines, apart)
-    first = _first_only(after)
+    first = _only(after, 0)
     back_partner = find_partners(first, lines, apart)[:, :, 0]
     bench = _Bench(
         lines, names, losses, during, after, partner, back_partner, capture.end_s, limit_s,
@@ -186,9 +188,10 @@ def gather(
     return responses, bench.evidence(ramps, ramped)
 
 
-def _first_only(columns: ChangeColumns) -> ChangeColumns:
+def _only(columns: ChangeColumns, m: int) -> ChangeColumns:
+    """Leave out all changes but each line's first, or another by its place."""
     kind = columns.kind.copy()
-    kind[:, :, 1:] = 0
+    kind[:, :, np.arange(MOST) != m] = 0
     return replace(columns, kind=kind)
 
 
@@ -246,19 +249,19 @@ class _Returned:
     linked_s: FloatArray
     linked_line: IntArray
     # By each line: when it showed the link back, when its pulses began, when it followed a stick,
-    # and when it leapt once more as no stick does
+    # and when it leapt, first and once more, as only the link makes it do
     shows_s: FloatArray
     begins_s: FloatArray
     moves_s: FloatArray
     again_s: FloatArray
 
-    def of(self, lines: BoolArray, k: int) -> tuple[float, float, float, float]:
-        """When some lines show the link back, also by pulses, by movements, and jump once more."""
-        shown_s = (self.shows_s, self.begins_s, self.moves_s, self.again_s)
-        linked_s, begun_s, moves_s, again_s = (
-            float(own[lines, k].min(initial=np.inf)) for own in shown_s
-        )
-        return linked_s, min(linked_s, begun_s), moves_s, again_s
+    def of(self, lines: BoolArray, k: int, from_s: float) -> tuple[float, float, float, float]:
+        """When some lines show the link back, also by pulses, by movements, and by later leaps."""
+        shown_s = (self.shows_s, self.begins_s, self.moves_s)
+        linked_s, begun_s, moves_s = (float(own[lines, k].min(initial=np.inf)) for own in shown_s)
+        again_s = self.again_s[lines, k]
+        again_s = again_s[again_s > from_s].min(initial=np.inf)
+        return linked_s, min(linked_s, begun_s), moves_s, float(again_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -390,35 +393,71 @@ class _Bench:
         moves = (self.after.kind == MOVES) & calm[:, :, None]
         moves_s = np.where(moves, self.after.after_s, np.inf).min(axis=2)
         sudden = np.isfinite(by_s) & (kind != MOVES)
-        again_s = self._again_s()
+        again_s = self._again_s(moves_s)
         return _Returned(
             is_one, partner, first_s, sudden, linked_s, line, shows_s, begins_s, moves_s, again_s
         )
 
-    def _again_s(self) -> FloatArray:
-        """When each stick's line leapt once more after its return, as no hand moves a stick.
+    def _again_s(self, moves_s: FloatArray) -> FloatArray:
+        """After when each line shows, in up to three ways, that the link came; else infinity.
 
-        It went too far in a frame, or half as far together with another stick's line.
+        A stick's line leapt, first or once more, as no hand moves it: too far in a frame, half as
+        far together with another's, or back to where it was. Any line leapt half as far once more
+        as another left its preset, or as another stepped from its preset.
         """
-        seconds = [
-            [own.departures[1:2] if line.expected.is_on_stick else () for own in line.responses]
-            for line in self.lines
-        ]
-        second = ChangeColumns.of(self.lines, len(self.losses), seconds)
-        frame_s = np.array([line.frame_s for line in self.lines])[:, None]
-        after_s, by_s, far = (c[:, :, 0] for c in (second.after_s, second.by_s, second.far))
-        leaps = (second.kind[:, :, 0] == JUMPS) & (by_s - after_s < TWO_FRAMES * frame_s)
-        leaps &= far > SUDDEN / 2.0
-        second.kind[~leaps, 0] = 0
-        leaps &= (far > SUDDEN) | (find_partners(second, self.lines, self.apart)[:, :, 0] >= 0)
-        return np.where(leaps, by_s, np.inf)
+        after_s, by_s, kind = (
+            c[:, :, :2] for c in (self.after.after_s, self.after.by_s, self.after.kind)
+        )
+        frame_s = np.array([line.frame_s for line in self.lines])
+        on_stick = np.array([line.expected.is_on_stick for line in self.lines])
+        quick = (kind == JUMPS) & (by_s - after_s < TWO_FRAMES * frame_s[:, None, None])
+        far = self.after.far[:, :, :2]
+        leaps = quick & (far > SUDDEN / 2.0)
+        shows = quick & (far > SUDDEN)
+        shows[:, :, 0] |= quick[:, :, 0] & self.each(self._goes_back, otherwise=False)
+        for m in (0, 1):
+            own = _only(self.after, m)
+            own.kind[~(leaps[:, :, m] & on_stick[:, None]), m] = 0
+            shows[:, :, m] |= find_partners(own, self.lines, self.apart)[:, :, m] >= 0
+        shows &= on_stick[:, None, None]
+        leaves = (self.during.kind > 0).any(axis=2)
+        leaves &= (kind[:, :, 0] == JUMPS) | (kind[:, :, 0] == STARTS)
+        for i, j in np.argwhere(self.one_clock).tolist():
+            slack_s = SLACK_FRAMES * max(frame_s[i], frame_s[j])
+            near = after_s[i, :, 1] <= by_s[j, :, 0] + slack_s
+            near &= after_s[j, :, 0] <= by_s[i, :, 1] + slack_s
+            near &= after_s[j, :, 0] > by_s[i, :, 0] + slack_s
+            shows[i, :, 1] |= near & leaps[i, :, 1] & leaves[j]
+        stepped_s = self.each(lambda i, k, own: self._stepped_s(i, k, own, moves_s), np.inf)
+        return np.dstack([np.where(shows, after_s, np.inf), stepped_s])
+
+    def _stepped_s(self, i: int, k: int, own: Response, moves_s: FloatArray) -> float:
+        """After when a line leapt last as another of its receiver stepped from its preset."""
+        line, same = self.lines[i], np.flatnonzero(self.one_clock[i])
+        since_s, until_s = self.losses[k].back_s, moves_s[same, k].min(initial=np.inf)
+        for change in reversed((*own.arrivals, *own.departures)):
+            leaps = change.kind is ChangeKind.JUMP and change.by_s <= until_s
+            leaps &= change.by_s - change.after_s < TWO_FRAMES * line.frame_s
+            leaps &= change.far_us > SUDDEN / 2.0 * line.span_us
+            if leaps and any(steps_with(self.lines[j], change, since_s) for j in same if j != i):
+                return change.after_s
+        return math.inf
+
+    def _goes_back(self, i: int, k: int, own: Response) -> bool:
+        """Say whether a line left its preset for where it stood before the loss."""
+        earliest_s = self.losses[k].earliest_s
+        return any(
+            is_where_it_was(self.lines[i], own, change, earliest_s) for change in own.departures[:1]
+        )
 
     def _seen(self, i: int, k: int, returned: _Returned) -> LinkSeen:
         """Say what the others show of a return; lines of another receiver say nothing of it."""
         window_s = self.end_s + 1.0
         if k + 1 < len(self.losses):
             window_s = self.losses[k + 1].seen_from_s
-        linked_s, any_s, moves_s, again_s = returned.of(self.one_clock[i], k)
+        slack_s = SLACK_FRAMES * self.lines[i].frame_s
+        from_s = float(returned.first_s[i, k]) + slack_s
+        linked_s, any_s, moves_s, again_s = returned.of(self.one_clock[i], k, from_s)
         return LinkSeen(
             linked_s, any_s, moves_s, window_s, bool(returned.is_one[i, k]),
             self.losses[k].earliest_s, again_s=again_s,
@@ -434,7 +473,7 @@ class _Bench:
         leapt = self.each(leaps, otherwise=False)
         if not leapt.any():
             return leapt
-        first = _first_only(self.after)
+        first = _only(self.after, 0)
         first.kind[leapt, 0] = 0
         partner = find_partners(first, self.lines, self.apart)[:, :, 0]
         others = replace(self, back_partner=partner)._returned()
@@ -503,12 +542,11 @@ class _Bench:
     ) -> Iterator[Evidence]:
         """Give one line's evidence at each of its losses, beside what is told by loss already."""
         line, same = self.lines[i], np.flatnonzero(self.one_clock[i]).tolist()
-        beside = [self.lines[j] for j in same if j != i]
         for k, response in line.at_losses:
             place, mate = int(entered.place[i, k]), int(entered.partner[i, k])
             is_back = bool(returned.is_one[i, k])
             seen = replace(self._seen(i, k, returned), left_with_leap=bool(left[i, k]))
-            leaps = find_leaps(line, response, seen, beside)
+            leaps = find_leaps(line, response, seen)
             back_s = float((returned.first_s[i] if is_back else returned.linked_s)[k])
             stop_partner, goes_on = self._stopped_with(i, k)
             yield Evidence(

@@ -64,6 +64,9 @@ SLEWS: Final = 5
 """Outputs may leave their presets for good over so many frames; no hand moves two at once so."""
 SETTLED_S: Final = 1.0
 """What stays so long after so few frames was not on a stick's way to its end."""
+MIN_WAY: Final = 2
+FIRST_STEP: Final = 1.5
+"""A stick goes in two frames at least, the first time no further than this against the most."""
 NEAR_US: Final = 2.0
 """Widths nearer to each other than this and two sample intervals are one."""
 ALWAYS: Final = Span(-np.inf, np.inf)
@@ -364,9 +367,9 @@ def first_link_hazards(
     """Find devices that are commanded to run as the link first comes, from a marker's on to a loss.
 
     A silent line's first pulse shows the link, and a jump in which outputs go together, were it by
-    a few microseconds. So does a jump before outputs first go together. Where they never do, one
-    that jumps alone runs before the link is shown, though a hand may have moved its switch; one of
-    a few frames may be a glitch.
+    a few microseconds; what moves on smoothly after that follows a stick. So does a jump before
+    outputs first go together. Where they never do, one that jumps alone runs before the link is
+    shown, though a hand may have moved its switch; one of a few frames may be a glitch.
     """
     comes = {name: tuple(_comes(table, boot)) for name, table in tables.items()}
     went = _steps_s(comes, tables, boot)
@@ -380,6 +383,8 @@ def first_link_hazards(
         shows |= not own.is_short and (own.starts or own.at_s <= seen_s < np.inf)
         is_alone = seen_s == np.inf and not own.is_short
         if not device.drives_something or device.band is None or name in hazards:
+            continue
+        if own.is_smooth and seen_s < own.at_s - NO_HAND_S:
             continue
         beyond_us = max(device.band.low_us - own.to_us, own.to_us - device.band.high_us)
         if (shows or is_alone) and beyond_us >= JUMP * convention.span_us:
@@ -396,6 +401,7 @@ class _Come(NamedTuple):
     from_us: float | None
     starts: bool
     is_short: bool  # Whether it lasts for a few frames; a glitch of this line alone does so too
+    is_smooth: bool = False  # Whether it is on its way as a stick moves it
 
 
 def _comes(table: PulseTable, boot: Span) -> Iterator[_Come]:
@@ -421,9 +427,10 @@ def _comes(table: PulseTable, boot: Span) -> Iterator[_Come]:
     stays = int(apart[0]) if apart.size else STAYS
     after_us = width_us[at + stays : at + stays + STAYS]
     settles = after_us.size == STAYS and np.ptp(after_us) <= steady_us
+    is_smooth = not starts and _is_smooth(width_us[at - 1 : end], table.convention.span_us)
     if stays < STAYS:
         yield _Come(float(rise_s[at]), float(np.median(width_us[at : at + stays])), from_us,
-                    starts, is_short=True)  # fmt: skip
+                    starts, is_short=True, is_smooth=is_smooth)  # fmt: skip
     if starts:
         to_us = float(np.median(width_us[at : at + 3]))
         yield _Come(float(rise_s[at]), to_us, None, starts=True, is_short=False)
@@ -435,7 +442,23 @@ def _comes(table: PulseTable, boot: Span) -> Iterator[_Come]:
         yield _Come(float(rise_s[at]), to_us, from_us, starts=False, is_short=False)
     elif settles:
         yield _Come(float(rise_s[at + stays]), float(np.median(after_us)),
-                    float(width_us[at + stays - 1]), starts=False, is_short=True)  # fmt: skip
+                    float(width_us[at + stays - 1]), starts=False, is_short=True,
+                    is_smooth=is_smooth)  # fmt: skip
+
+
+def _is_smooth(width_us: FloatArray, span_us: float) -> bool:
+    """Say whether widths go one way in frames alike, none of them too far for a stick."""
+    steps_us = np.diff(width_us[: 2 * STAYS])
+    stops = np.flatnonzero(np.abs(steps_us) <= STEADY * span_us)
+    way_us = steps_us[: stops[0] if stops.size else None]
+    if way_us.size < MIN_WAY:
+        return False
+    way_us = way_us * np.sign(way_us[0])
+    return bool(
+        (way_us > 0.0).all()
+        and way_us.max() <= SUDDEN * span_us
+        and way_us[0] <= FIRST_STEP * way_us[1:].max()
+    )
 
 
 def _steps_s(

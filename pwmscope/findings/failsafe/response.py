@@ -308,6 +308,7 @@ class Response:
     ramp_s: tuple[float, float] | None = None
     changes: tuple[Change, ...] = ()  # Its changes during the loss
     departures: tuple[Change, ...] = ()  # Its changes after the earliest moment of return
+    arrivals: tuple[Change, ...] = ()  # Those before that ended in its stop range
 
     @property
     def after(self) -> Stretch | None:

@@ -167,18 +167,15 @@ class LinkSeen:
     returned: bool  # Whether this line returned together with another
     earliest_s: float = -math.inf  # The earliest moment of the loss
     left_with_leap: bool = False  # Whether what changed in its frame leapt, so that no link did it
-    again_s: float = math.inf  # When a stick's line leapt once more; infinity where none did
+    again_s: float = math.inf  # When a later leap shows that the link came then; else infinity
 
 
-def find_leaps(
-    line: Watched, response: Response, seen: LinkSeen, others: Sequence[Watched] = ()
-) -> tuple[Leap, ...]:
+def find_leaps(line: Watched, response: Response, seen: LinkSeen) -> tuple[Leap, ...]:
     """List the widths outside the stop range that an output took before the link was back.
 
     It left before two others returned together, or it changed again before any stick was
-    followed, and had not gone back to where its own stick was. Or a stick's line of its receiver
-    leapt once more before that, or it jumped again as another stepped from its preset to its stick,
-    were it by a few microseconds.
+    followed, and had not gone back to where its own stick was. Or what outputs of its receiver did
+    later, before that, shows that the link came then.
     """
     departures = response.departures
     if not departures or departures[0].kind is ChangeKind.MOVE:
@@ -193,12 +190,10 @@ def find_leaps(
         before = [c for c in early if c.by_s < seen.linked_s - slack_s]
     went_back = bool(early) and is_where_it_was(line, response, early[0], seen.earliest_s)
     if early and not before:
-        again = not seen.returned and len(early) > 1 and early[1].kind is ChangeKind.JUMP
-        steps = [any(_steps_with(other, c) for other in others) for c in early[:2] if again]
-        is_left_again = steps == [False, True] or seen.left_with_leap
-        # No hand moves a stick so: the link came then, and not before.
+        # Only the link makes outputs leap so: it came then, and not before.
         before_s = early[0].by_s + line.frame_s
-        is_left_again |= before_s < seen.again_s < math.inf and seen.again_s <= seen.moves_s
+        came = before_s < seen.again_s < math.inf and seen.again_s <= seen.moves_s
+        is_left_again = seen.left_with_leap or came
         is_left_again |= _steps_nearer(line, response, seen) or (
             not went_back
             and (len(early) > 1 or _jumps_off(line, response) or _jumps_back(line, response, seen))
@@ -237,17 +232,21 @@ def left_before_s(line: Watched, loss: Loss) -> float:
     return float(rise_s[at]) if went_back else math.nan
 
 
-def _steps_with(line: Watched, jump: Change) -> bool:
-    """Say whether another line, which stands, steps a little in the frame of a jump."""
+def steps_with(line: Watched, jump: Change, since_s: float) -> bool:
+    """Say whether a line that stood since some moment steps a little in the frame of a jump."""
     table = line.output.table
     rise_s, width_us = table.rise_s[table.measured], table.width_us[table.measured]
-    begin, end = np.searchsorted(rise_s, (jump.after_s + _TICK_S, jump.by_s - line.frame_s / 2.0))
+    since, begin, end = np.searchsorted(
+        rise_s, (since_s, jump.after_s + _TICK_S, jump.by_s - line.frame_s / 2.0)
+    )
+    stood = width_us[max(since - STAYS, 0) : since]
     was, now = width_us[max(begin - STAYS, 0) : begin], width_us[end + 1 : end + 1 + STAYS]
-    if min(was.size, now.size) < STAYS:
+    if min(stood.size, was.size, now.size) < STAYS:
         return False
     by_us = max(now.min() - was.max(), was.min() - now.max())
     least_us = max(STEP_US, float(np.ptp(was)), float(np.ptp(now)))
-    return bool(least_us <= by_us <= JUMP * table.convention.span_us)
+    stands = abs(np.median(stood) - np.median(was)) < least_us
+    return bool(stands and least_us <= by_us <= JUMP * table.convention.span_us)
 
 
 def _pulses_beyond(line: Watched, change: Change) -> Leap | None:

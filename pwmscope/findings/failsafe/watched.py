@@ -137,13 +137,17 @@ def _linked_s(output: Output, off_until_s: float, range_us: float) -> float:
 
 
 def _with_departures(response: Response, band: StopBand) -> Response:
-    """Leave out changes from one width of the stop range to another: none is the return."""
-    kept = list(response.departures)
-    while kept and kept[0].kind in _WITHIN and band.holds(kept[0].to_us):
-        del kept[0]
-    if len(kept) == len(response.departures):
-        return response
-    return replace(response, departures=tuple(kept))
+    """Leave out changes that end in the stop range before one that does not: none is the return."""
+    first = next(
+        (
+            m
+            for m, change in enumerate(response.departures)
+            if change.kind not in _WITHIN or not band.holds(change.to_us)
+        ),
+        len(response.departures),
+    )
+    arrivals, departures = response.departures[:first], response.departures[first:]
+    return replace(response, departures=departures, arrivals=arrivals)
 
 
 _RESTLESS: Final = (LossClass.WANDERS, LossClass.KEEPS_FOLLOWING, None)

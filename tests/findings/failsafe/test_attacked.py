@@ -532,7 +532,7 @@ class Stale(Drill):
     def way(self, line):
         at_s, width_us = Drill.way(self, line)
         for k, (off_s, on_s, follows_s) in enumerate(self.spans[: self.times]):
-            own = (at_s > off_s) & (at_s < follows_s + 1.5)
+            own = (at_s > off_s) & (at_s < follows_s + 1.1)
             at_s, width_us = at_s[~own], width_us[~own]
             laid = [(on_s - 1.2, OUT[line][k % 10]), (on_s - 1.0, REST[line])]
             at_s = np.append(at_s, [time_s for time_s, _ in laid])
@@ -564,6 +564,76 @@ def test_one_loss_of_ten_in_which_they_do_so_is_enough_for_every_line():
     assert check(Stale(STALE, times=0)).verdict is MEETS
     found = check(Stale(STALE, times=1))
     assert set(verdicts(found).values()) == {"not shown"}
+
+
+@dataclass(frozen=True)
+class StaleTwo(Stale):
+    """RX2 and RX3 go on where they stopped; RX1 keeps its preset until the link comes."""
+
+    stale_s: float = 1.2
+    laid: tuple = ("RX3",)
+
+    def way(self, line):
+        return Stale.way(self, line) if line in self.laid else Drill.way(self, line)
+
+    def pulses(self, line):
+        return Drill.pulses(self, line) if line == "RX1" else Stale.pulses(self, line)
+
+
+@pytest.mark.parametrize("losses", [1, 10])
+@pytest.mark.parametrize("laid", [("RX3",), ()], ids=["laid", "held"])
+def test_two_outputs_that_go_on_vouch_for_nothing_while_a_third_has_its_preset(losses, laid):
+    found = check(StaleTwo(STALE, losses=losses, laid=laid))
+    assert verdicts(found) == {"RX1": "meets", "RX2": "not shown", "RX3": "not shown"}
+    told = {line for h in found.hazards if h.kind is HazardKind.LEAP for line in h.lines}
+    assert told == {"RX2", "RX3"}
+
+
+@pytest.mark.parametrize(("times", "told"), [(1, "not shown"), (0, "meets")])
+def test_a_switch_that_leaves_its_preset_as_they_leap_shows_that_the_link_came_then(times, told):
+    """No stick moves RX1: its sheet calls it a servo. One loss of ten is enough."""
+    sheet = sheet_of()
+    servo = replace(device("RX1"), role="servo", stop_us=(1400.0, 1600.0))
+    sheet = replace(sheet, channels={**sheet.channels, "RX1": servo})
+    found = check(StaleTwo(STALE, times=times), sheet=sheet)
+    assert verdicts(found) == {"RX1": "meets", "RX2": told, "RX3": told}
+
+
+@dataclass(frozen=True)
+class KillEarly(Stale):
+    """RX3 holds its width; its kill channel RX2 gives it power before the link comes."""
+
+    stale_s: float = 1.2
+    laid: tuple = ("RX3",)
+
+    def way(self, line):
+        return Stale.way(self, line) if line in self.laid else Drill.way(self, line)
+
+    def pulses(self, line):
+        return Stale.pulses(self, line) if line == "RX2" else Drill.pulses(self, line)
+
+
+def kill_sheet():
+    sheet = sheet_of()
+    kill = replace(device("RX2"), role="kill", neutral_us=None, guards=("RX3",))
+    return replace(sheet, channels={**sheet.channels, "RX2": kill})
+
+
+@pytest.mark.parametrize("laid", [("RX3",), ("RX1", "RX3")], ids=["held", "laid"])
+def test_a_kill_channel_that_gives_power_before_the_link_covers_nothing(laid):
+    """RX1 shows when the link comes: by a leap to its held stick, or by 8 us to its rest."""
+    found = check(KillEarly({**STALE, "RX3": holds}, laid=laid), sheet=kill_sheet())
+    assert verdicts(found) == {"RX1": "meets", "RX2": "not shown", "RX3": "not shown"}
+    told = [h for h in found.hazards if h.kind is HazardKind.EARLY_POWER]
+    assert [(h.lines, h.times) for h in told] == [(("RX3", "RX2"), 10)]
+    assert "RX2 gives RX3 power again before the link is back" in told[0].sentence
+    assert not any(h.kind is HazardKind.POWER for h in found.hazards)
+
+
+def test_a_kill_channel_that_gives_power_with_the_link_covers_a_device_that_holds():
+    found = check(KillEarly({**STALE, "RX3": holds}, times=0), sheet=kill_sheet())
+    assert found.verdict is MEETS
+    assert [h.lines for h in found.hazards if h.kind is HazardKind.POWER] == [("RX3", "RX2")]
 
 
 def test_sticks_that_stay_up_from_before_the_first_loss_leap_no_more():

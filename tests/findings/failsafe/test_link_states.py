@@ -287,6 +287,33 @@ def test_what_stays_as_a_stick_is_seen_to_move_was_a_switch(until_s, verdict):
     assert weapon.verdict is verdict
 
 
+@pytest.mark.parametrize(
+    ("from_s", "ways_us", "told_of"),
+    [
+        # Seconds after the link has come at 4.33 s, as a quick thumb moves a stick.
+        (5.5, (80.0, 170.0, 250.0), []),
+        (5.5, (60.0, 140.0), []),
+        # As the link comes, and before: a receiver may go to a held stick so.
+        (4.33, (80.0, 170.0, 250.0), ["RX1", "RX2"]),
+        (4.05, (80.0, 170.0, 250.0), ["RX1", "RX2"]),
+        # Further in one frame than a stick goes, or further first than then, or to and fro.
+        (5.5, (260.0, 330.0), ["RX1", "RX2"]),
+        (5.5, (160.0, 210.0, 250.0), ["RX1", "RX2"]),
+        (5.5, (120.0, 80.0, 250.0), ["RX1", "RX2"]),
+        (5.5, (250.0,), ["RX1", "RX2"]),
+    ],
+)
+def test_a_stick_that_moves_two_drives_after_the_link_is_no_leap(from_s, ways_us, told_of):
+    capture = guided(before={n: rest + 7.0 for n, rest in REST.items()}, spans=GUIDED[:8])
+    for line, sign in (("RX1", 1.0), ("RX2", -1.0)):
+        for k, way_us in enumerate(ways_us):
+            begin_s = from_s + FRAME_S * k
+            end_s = from_s + 0.6 if k == len(ways_us) - 1 else begin_s + FRAME_S
+            capture = leaping(capture, line, begin_s, end_s, REST[line] + sign * way_us)
+    hazards = [h for h in check(capture).hazards if h.kind is HazardKind.FIRST_LINK]
+    assert sorted(line for h in hazards for line in h.lines) == told_of
+
+
 def test_a_weapon_that_leaps_every_second_frame_as_the_link_comes_is_a_hazard():
     before = {name: rest + 7.0 for name, rest in REST.items()}
     found = guided(before=before, spans=GUIDED[:8])

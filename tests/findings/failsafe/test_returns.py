@@ -18,6 +18,7 @@ from pwmscope.findings.failsafe.returns import (
     find_leaps,
     is_where_it_was,
     judged_until_s,
+    steps_with,
     with_return,
 )
 from pwmscope.findings.failsafe.segments import Kind, Stretch
@@ -258,30 +259,42 @@ def test_without_the_others_a_width_left_again_before_any_stick_was_followed_is_
 
 
 @pytest.mark.parametrize(
-    ("steps", "found"),
+    ("steps", "since_s", "found"),
     [
-        ({13.0: 1494.0}, 1),  # The link comes with the second jump
-        ({12.0: 1494.0}, 0),
-        ({12.0: 1494.0, 13.0: 1488.0}, 0),
-        ({13.0: 1498.0}, 0),  # Less than the widths scatter by
-        ({13.0: 1300.0}, 0),  # Two switches, or sticks
-        ({}, 0),
+        ({13.0: 1494.0}, 12.0, True),  # The link comes with the jump
+        ({12.5: 1494.0}, 12.0, False),
+        ({12.5: 1494.0, 13.0: 1488.0}, 12.0, False),  # From its stick's place
+        ({11.5: 1494.0, 13.0: 1488.0}, 12.0, True),
+        ({13.0: 1494.0}, 11.05, False),  # Hardly recorded before
+        ({13.0: 1498.0}, 12.0, False),  # Less than the widths scatter by
+        ({13.0: 1300.0}, 12.0, False),  # Two switches, or sticks
+        ({}, 12.0, False),
     ],
 )
-def test_a_held_width_left_as_another_line_steps_from_its_preset_is_a_leap(steps, found):
+def test_a_line_that_steps_from_its_preset_as_another_jumps_shows_the_link(steps, since_s, found):
     """Once the transmitter is on the weapon runs on, until the link comes; found by a study."""
     rise_s = np.arange(11.0, 15.0, FRAME_S)
     width_us = 1500.0 + np.resize([0.0, 0.5], rise_s.size)
     for at_s, to_us in steps.items():
-        width_us[rise_s > at_s - FRAME_S / 2] += to_us - 1500.0
-    other, apart = line_with(), seen(linked_s=INF)
+        width_us[rise_s > at_s - FRAME_S / 2] = to_us
+    width_us += np.resize([0.0, 1.0], rise_s.size)
     table = SimpleNamespace(
         rise_s=rise_s, width_us=width_us, measured=np.ones(rise_s.size, bool),
         convention=STANDARD_SERVO,
     )  # fmt: skip
+    other = line_with()
     other = replace(other, output=replace(other.output, table=table))
-    took = response(jump(12.0, 1700.0), jump(13.0, 1600.0, 1700.0))
-    assert len(find_leaps(line_with(), took, apart, [other])) == found
+    assert steps_with(other, jump(13.0, 1600.0, 1700.0), since_s) is found
+
+
+@pytest.mark.parametrize(
+    ("again_s", "moves_s", "found"),
+    [(13.0, 14.0, 1), (14.0, 14.0, 1), (14.5, 14.0, 0), (12.0, 14.0, 0), (INF, INF, 0)],
+)
+def test_a_width_that_ran_before_others_show_that_the_link_came_is_a_leap(again_s, moves_s, found):
+    link = replace(seen(returned=True, moves_s=moves_s), again_s=again_s)
+    told = find_leaps(line_with(), response(jump(12.0, 1700.0)), link)
+    assert [leap.to_us for leap in told] == [1700.0] * found
 
 
 @pytest.mark.parametrize(("near_us", "found"), [(1749.0, 1), (1711.0, 1), (1710.0, 0), (1700.0, 0)])

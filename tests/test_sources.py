@@ -294,8 +294,6 @@ LINE = Line("RX1", EDGES, 0)
         ("lines", lambda: Capture([LINE], 9, None, "x")),
         ("lines", lambda: Capture({"RX1": 5}, 9, None, "x")),
         ("lines", lambda: Capture({"RX2": LINE}, 9, None, "x")),
-        ("lines", lambda: Capture({"RX1": LINE}, 6, None, "x")),
-        ("lines", lambda: Capture({"RX1": LINE}, 9, None, "x", (), 5)),
         ("duration_ps", lambda: Capture({"RX1": LINE}, 9.0, None, "x")),
         ("duration_ps", lambda: Capture({"RX1": LINE}, True, None, "x")),
         ("start_ps", lambda: Capture({"RX1": LINE}, 9, None, "x", (), -1)),

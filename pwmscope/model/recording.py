@@ -265,8 +265,7 @@ class Capture:
     Raises
     ------
     ArgumentError
-        If an argument is of another type, a line is not called by its own name, or an edge
-        lies outside the time span.
+        If an argument is of another type, or a line is not called by its own name.
     """
 
     lines: Mapping[str, Line]
@@ -301,18 +300,6 @@ class Capture:
             raise ArgumentError(
                 "lines", f"a mapping that calls line '{line.name}' {name!r}", "each by its own name"
             )
-        first_ps, last_ps = (
-            int(line.edges_ps[at]) if line.edges_ps.size else None for at in (0, -1)
-        )
-        if first_ps is None or last_ps is None:
-            return
-        if first_ps <= self.start_ps or last_ps > self.end_ps:
-            at_ps = first_ps if first_ps <= self.start_ps else last_ps
-            raise ArgumentError(
-                "lines", f"a mapping with an edge of line {name} at {at_ps} ps",
-                f"edges after start_ps ({self.start_ps}) and up to the end ({self.end_ps})",
-                "The end is start_ps and duration_ps together.",
-            )  # fmt: skip
 
     @property
     def end_ps(self) -> int:

@@ -59,7 +59,7 @@ EVIDENCE = Evidence(
     follows="", stop_partner="RX2", goes_on="", restarted=False, restart_odds=1.0,
     beat_odds=1.0,
     alone_back=False, leaps=(), until_s=14.28, follow_s=0.8, spread_s=0.02, stays_s=2.0,
-    own_until_s=-math.inf, is_still=False, undriven=0, one_clock=("RX1", "RX2"),
+    own_until_s=-math.inf, is_still=False, undriven=0, one_clock=("RX1", "RX2"), left_before=(),
 )  # fmt: skip
 RESPONSE = Response(
     LossClass.GOES_TO_PRESET, "", 10.6, 1500.0, True, (HELD, IN), None,

@@ -176,25 +176,11 @@ def _revived(
 
 
 class CaptureError(PwmscopeError):
-    """A recording could not be read.
+    """A recording could not be read: what was found in the file, and what to do about it.
 
-    Parameters
-    ----------
-    source : str
-        The file, as the person named it.
-    found : str
-        What is wrong, without a closing full stop.
-    remedy : str
-        What to do about it, as a clause after a semicolon or a sentence.
-    row : int, optional
-        Line of the file, counted from 1 as an editor counts.
-    column : str, optional
-        The column's name.
-    choices : mapping of str to tuple of str, optional
-        Values to offer for an argument that the remedy names.
+    Rows are counted from 1, as an editor does; `choices` are values to offer for an argument that
+    the remedy names.
 
-    Examples
-    --------
     >>> print(CaptureError("a.csv", "the level is 'x', expected 0 or 1",
     ...                    "export this line as digital levels", row=3, column="RX1"))
     a.csv, row 3, column RX1: the level is 'x', expected 0 or 1; export this line as digital levels.
@@ -233,19 +219,8 @@ class OutputError(PwmscopeError):
 class ArgumentError(HintError):
     """An argument of a public function is not what the function takes.
 
-    Parameters
-    ----------
-    argument : str
-        The argument's name, as the function's signature has it.
-    found : str
-        What was given, as a clause after "is".
-    expected : str
-        What is taken, as it reads after the word "expected".
-    remedy : str, optional
-        What to do, as a sentence.
+    What was found reads after "is", what is taken after "expected"; the remedy is a sentence.
 
-    Examples
-    --------
     >>> print(ArgumentError("sheet", "the number 3", "a bench sheet or its file"))
     The argument sheet is the number 3; expected a bench sheet or its file.
     """

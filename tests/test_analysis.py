@@ -620,3 +620,18 @@ def test_one_sentence_names_the_argument_of_what_an_analysis_offers(drill, name)
     call, said = REFUSED_OF_AN_ANALYSIS[name]
     with pytest.raises(PwmscopeError, match=said):
         call(drill)
+
+
+def test_every_line_that_a_row_names_or_a_recording_holds_can_be_asked_for():
+    drill = pwmscope.analyse(CAPTURES / "spin-down.csv.gz", sheet=CAPTURES / "spin-down.toml")
+    named = {*drill.to_polars()["line"], *drill.captures[0].lines} - {""}
+    assert "D6" in named
+    assert [drill[line].line for line in sorted(named)] == sorted(named)
+    speed = drill.to_polars().filter(line="D6", finding="top speed")["value"].item()
+    assert drill["D6"]["top speed"].value == speed
+    assert drill["D6"].losses == ()
+    assert drill["D6"].failsafe.verdict is None
+    marked = pwmscope.analyse(CAPTURES / "drill.csv.gz", sheet=SHEET)
+    assert "no device" in marked["tx-on"].failsafe.why_not
+    with pytest.raises(PwmscopeError, match=r"one of the lines: .*tx-on"):
+        marked["tx-of"]

@@ -31,6 +31,7 @@ from pwmscope.analysis.terms import (
     SheetLike,
     Terms,
     check_hints,
+    name_sources,
     read_source,
     read_terms,
 )
@@ -50,6 +51,7 @@ from pwmscope.findings import (
     Finding,
     Findings,
     LossEvent,
+    SensorFindings,
     Verdict,
     examine,
     examine_link_record,
@@ -105,15 +107,18 @@ class LineAnalysis:
     channels: tuple[ChannelFindings, ...]  # What each recording that holds the line shows of it
     checks: LineChecks  # The checks of its pulses, over all recordings
     failsafe: FailsafeLine  # Its failsafe check
+    sensors: tuple[SensorFindings, ...] = ()  # Of a sensor's line, what each recording shows
 
     def __getitem__(self, name: str) -> Finding:
         """Return a finding by its name: where several recordings have it, the one that governs."""
         for check in self.checks.checks:
             if check.finding.name == name:
                 return check.finding
-        found = [f for channel in self.channels for f in channel.findings if f.name == name]
+        told = [f for channel in self.channels for f in channel.findings]
+        told += [f for sensor in self.sensors for f in sensor.findings]
+        found = [f for f in told if f.name == name]
         if not found:
-            names = dict.fromkeys(f.name for channel in self.channels for f in channel.findings)
+            names = dict.fromkeys(f.name for f in told)
             raise ArgumentError("name", format_given(name), f"one of {', '.join(names) or 'none'}")
         worst_first = sorted(found, key=lambda finding: badness(finding.verdict))
         if worst_first[0].verdict is Verdict.DOES_NOT_MEET:
@@ -546,20 +551,26 @@ class Analysis:
         return replace(self, wiring=check_wiring(self.sheet))
 
     def __getitem__(self, line: str) -> LineAnalysis:
-        """Return everything about a line; a sensor's stands in ``findings[0].sensors``."""
+        """Return everything about a line: an output's, the marker's or a sensor's."""
         checks = next((found for found in self.checks if found.line == line), None)
-        failsafe = next((found for found in self.failsafe.lines if found.line == line), None)
-        if failsafe is None:
-            lines = ", ".join(found.line for found in self.failsafe.lines) or "none"
+        channels = tuple(f.channels[line] for f in self.findings if line in f.channels)
+        sensors = tuple(f.sensors[line] for f in self.findings if line in f.sensors)
+        known = [found.line for found in self.failsafe.lines]
+        for findings in self.findings:
+            known += [*findings.channels, *findings.sensors, *findings.capture.lines]
+        if line not in known:
+            lines = ", ".join(dict.fromkeys(known)) or "none"
             raise ArgumentError("line", format_given(line), f"one of the lines: {lines}")
+        failsafe = self.failsafe.of_line(line)
         channel = None if self.sheet is None else self.sheet.channels.get(line)
         return LineAnalysis(
             line,
             "" if channel is None else channel.role,
             "" if channel is None else channel.device,
-            tuple(f.channels[line] for f in self.findings if line in f.channels),
+            channels,
             checks or LineChecks(line, (), failsafe.why_not, is_idle=True),
             failsafe,
+            sensors,
         )
 
     def __repr__(self) -> str:
@@ -766,7 +777,8 @@ failsafe not recorded'
     if progress is not None and not callable(progress):
         raise ArgumentError("progress", format_given(progress), "a function of three arguments")
     with nullcontext() if progress is None else observed_by(progress):
-        read = [read_source(one, asked) for one in sources]
+        names = name_sources(sources)
+        read = [read_source(one, asked, name) for one, name in zip(sources, names, strict=True)]
         recordings = [replace(one, capture=terms.part_of(one.capture)) for one in read]
         findings = tuple(_examined(one.capture, terms) for one in recordings)
     alignments: tuple[Alignment, ...] = ()
@@ -818,7 +830,11 @@ def _hidden(
     """List what weighs of the lines that were left out by name: they may have a device."""
     whole = {name: hint for name, hint in asked.items() if name != "lines"}
     try:
-        captures = [terms.part_of(read_source(one, whole).capture) for one in sources]
+        read = [
+            read_source(one, whole, name)
+            for one, name in zip(sources, name_sources(sources), strict=True)
+        ]
+        captures = [terms.part_of(one.capture) for one in read]
     except PwmscopeError:
         return [LeftOut(LeftOutKind.NOT_READ, "the recordings")]
     found = [_examined(capture, terms).loss_analysis for capture in captures]

@@ -34,7 +34,9 @@ def analysis_data(
     answer: Answer, evidence: Evidence, recordings: tuple[Findings, ...]
 ) -> dict[str, Any]:
     """Turn an analysis into plain data, following schema 1."""
-    sheet = evidence.sheet
+    from pwmscope.report import setting_data, wiring_data  # noqa: PLC0415 - slow to import
+
+    sheet, advice = evidence.sheet, evidence.settings
     return {
         "schema": SCHEMA,
         "headline": answer.headline,
@@ -52,8 +54,12 @@ def analysis_data(
         "recordings": [to_data(findings) for findings in recordings],
         "failsafe": failsafe_data(evidence.failsafe),
         "mixing": _mixing(evidence),
-        "settings": _settings(evidence.settings),
-        "wiring": _wiring(evidence),
+        "settings": [
+            {"line": channel.line, **setting_data(setting)}
+            for channel in (() if advice is None else advice.channels)
+            for setting in channel.settings
+        ],
+        "wiring": None if evidence.wiring is None else wiring_data(evidence.wiring),
     }
 
 
@@ -69,22 +75,6 @@ def _mixing(evidence: Evidence) -> dict[str, Any] | None:
             [change.words for change in way.by_effort] for way in evidence.ways if way.needed
         ],
     }
-
-
-def _settings(advice: SettingsAdvice | None) -> list[dict[str, Any]]:
-    from pwmscope.report import setting_data  # noqa: PLC0415 - slow to import
-
-    return [
-        {"line": channel.line, **setting_data(setting)}
-        for channel in (() if advice is None else advice.channels)
-        for setting in channel.settings
-    ]
-
-
-def _wiring(evidence: Evidence) -> dict[str, Any] | None:
-    from pwmscope.report import wiring_data  # noqa: PLC0415 - slow to import
-
-    return None if evidence.wiring is None else wiring_data(evidence.wiring)
 
 
 def write_documents(

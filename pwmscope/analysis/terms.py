@@ -23,8 +23,8 @@ from pwmscope.bench import (
     check_marker,
     load_sheet,
 )
-from pwmscope.capture import Capture, Hints, clip, load, time_unit_in
-from pwmscope.errors import ArgumentError, PwmscopeError, format_given, require_type
+from pwmscope.capture import Capture, Hints, called, clip, load, time_unit_in
+from pwmscope.errors import ArgumentError, format_given, require_type
 from pwmscope.findings.failsafe import reference_of
 from pwmscope.pulses import Convention, convention_named
 
@@ -39,7 +39,6 @@ if TYPE_CHECKING:
 TAKEN: Final = "a file's path, an open binary file, a data frame or a Capture"
 HINTS: Final = ("rate", "time_unit", "time_column", "lines", "threshold", "keep", "max_gib")
 """The keywords of `pwmscope.load`."""
-FRAME: Final = "the data frame"
 _CHUNK: Final = 1 << 20
 
 
@@ -69,30 +68,63 @@ def check_hints(hints: object) -> dict[str, Any]:
     return dict(hints)
 
 
-def read_source(source: Source, hints: Mapping[str, Any]) -> Recording:
-    """Read a recording, whatever it comes from."""
+def name_sources(sources: Sequence[object]) -> tuple[str, ...]:
+    """Name each source that has no name of its own, numbered where there are several of a kind.
+
+    >>> import io
+    >>> name_sources(["a.csv", io.BytesIO(), io.BytesIO()])
+    ('', 'open file 1', 'open file 2')
+    """
+    kinds = [_kind_of(source) for source in sources]
+    names = []
+    for at, kind in enumerate(kinds):
+        nth = f"{kind} {kinds[: at + 1].count(kind)}"
+        names.append(nth if kind and kinds.count(kind) > 1 else f"the {kind}" if kind else "")
+    return tuple(names)
+
+
+def _kind_of(source: object) -> str:
+    """Say what a source is that has no name of its own; nothing where it has one."""
+    if isinstance(source, str | os.PathLike | Capture):
+        return ""
+    if not hasattr(source, "read"):
+        return "data frame"
+    own = getattr(source, "name", None)  # a number, where it was opened by one
+    return "" if own and isinstance(own, str) else "open file"
+
+
+def read_source(source: Source, hints: Mapping[str, Any], name: str = "") -> Recording:
+    """Read a recording, whatever it comes from; what has no name of its own is called by one."""
     if isinstance(source, Capture):
         return Recording(source, None)
     if isinstance(source, str | os.PathLike):
-        return Recording(load(source, **hints), Path(source))
+        return Recording(load(source, **hints), Path(os.fsdecode(source)))
     polars, pandas = sys.modules.get("polars"), sys.modules.get("pandas")
+    asked = Hints.of(**hints)
     if polars is not None and isinstance(source, polars.LazyFrame):
-        source = source.collect()
+        try:
+            source = source.collect()
+        except (polars.exceptions.PolarsError, OSError) as error:
+            reason = str(error).partition("\n")[0]
+            raise ArgumentError("source", f"a LazyFrame that fails ({reason})", TAKEN) from None
     if polars is not None and isinstance(source, polars.DataFrame):
-        return Recording(_read_frame(source, hints), None)
+        return Recording(_read_frame(source, asked, name), None)
     if pandas is not None and isinstance(source, pandas.DataFrame):
-        return Recording(_read_frame(_from_pandas(source), hints), None)
+        frame, said = _from_pandas(source, asked)
+        capture = _read_frame(frame, asked, name)
+        return Recording(replace(capture, assumptions=(*said, *capture.assumptions)), None)
     if not callable(getattr(source, "read", None)):
         raise ArgumentError("source", format_given(source), TAKEN)
-    return Recording(_read_open(cast("BinaryIO", source), hints), None)
+    return Recording(_read_open(cast("BinaryIO", source), hints, name), None)
 
 
-def _read_open(file: BinaryIO, hints: Mapping[str, Any]) -> Capture:
-    """Read an open file from where it stands to its end, under its own name."""
-    name = str(getattr(file, "name", "the open file"))
+def _read_open(file: BinaryIO, hints: Mapping[str, Any], name: str) -> Capture:
+    """Read an open file from its beginning, where it can go back there, to its end."""
     with tempfile.TemporaryDirectory(prefix="pwmscope-") as folder:
         copy = Path(folder, "recording")
         try:
+            if getattr(file, "seekable", bool)():
+                file.seek(0)
             with copy.open("wb") as out:
                 while chunk := file.read(_CHUNK):
                     if not isinstance(chunk, bytes | bytearray | memoryview):
@@ -100,76 +132,128 @@ def _read_open(file: BinaryIO, hints: Mapping[str, Any]) -> Capture:
                             "source", "a file open for text", TAKEN, "Open it with mode 'rb'."
                         )
                     out.write(chunk)
-        except (OSError, ValueError) as error:
+        except (OSError, EOFError, ValueError, TypeError, KeyError) as error:
             raise ArgumentError("source", f"a file that cannot be read ({error})", TAKEN) from None
-        try:
-            capture = load(copy, **hints)
-        except PwmscopeError as error:
-            error.args = (str(error).replace(str(copy), name),)
-            raise
-    said = tuple(sentence.replace(str(copy), name) for sentence in capture.assumptions)
-    return replace(capture, source=name, assumptions=said)
+        with called(copy, name or str(file.name)):
+            return load(copy, **hints)
 
 
-def _read_frame(frame: pl.DataFrame, hints: Mapping[str, Any]) -> Capture:
-    from pwmscope.capture import read_frame  # noqa: PLC0415 - polars is slow to import
+def _read_frame(frame: pl.DataFrame, hints: Hints, name: str) -> Capture:
+    from pwmscope.capture import has_time, read_frame  # noqa: PLC0415 - polars is slow to import
 
     if not frame.width or not frame.height:
         raise ArgumentError(
             "source", f"a data frame of {frame.height} rows and {frame.width} columns",
             "a column per line and a row per sample or change",
         )  # fmt: skip
-    asked = Hints.of(**hints)
-    if asked.rate_hz is None and asked.time_column is None and not _may_have_time(frame):
+    if hints.rate_hz is None and not has_time(frame, hints, name):
         raise ArgumentError(
-            "source", f"a data frame without a time column ({', '.join(frame.columns)})",
+            "source", f"a data frame without a time column ({', '.join(frame.columns[:12])})",
             "a column such as time_s or time_us",
             "Without one, give the sample rate: hints={'rate': '1MHz'}.",
         )  # fmt: skip
-    return read_frame(frame, asked, FRAME)
+    return read_frame(frame, hints, name)
 
 
-def _may_have_time(frame: pl.DataFrame) -> bool:
-    """Say whether a column is named or typed as time, or the first counts beyond 0 and 1."""
-    if any(time_unit_in(name)[0] or dtype.is_temporal() for name, dtype in frame.schema.items()):
-        return True
-    first = frame.to_series(0)
-    return first.dtype.is_numeric() and bool((~first.is_in([0, 1])).any())
-
-
-def _from_pandas(frame: pd.DataFrame) -> pl.DataFrame:
+def _from_pandas(frame: pd.DataFrame, hints: Hints) -> tuple[pl.DataFrame, tuple[str, ...]]:
     """Take a pandas frame's columns over, and its index where that is its time."""
     import polars as pl  # noqa: PLC0415 - slow to import
 
+    if frame.columns.nlevels > 1:
+        raise ArgumentError(
+            "source", f"a data frame whose columns have {frame.columns.nlevels} levels of names",
+            "one name for each column", "Take those of one level, such as frame['RX'].",
+        )  # fmt: skip
+    frame = _with_time(frame)
+    names = [str(name) for name in frame.columns]
+    twice = next((name for at, name in enumerate(names) if name in names[:at]), None)
+    if twice is not None:
+        raise ArgumentError(
+            "source", f"a data frame with {names.count(twice)} columns '{twice}'",
+            "one name for each column", "Rename all but one.",
+        )  # fmt: skip
+    numbered = [repr(name) for name in frame.columns if not isinstance(name, str)]
+    said = f"Columns that no text names were named as text: {', '.join(numbered[:12])}."
+    columns = []
+    for at, name in enumerate(names):
+        column = _series(name, frame.iloc[:, at])
+        if column is not None:
+            columns.append(column)
+        elif hints.lines is None or name in hints.lines or name == hints.time_column:
+            raise _unreadable(name, frame.dtypes.iloc[at], hints)
+    return pl.DataFrame(columns), (said,) * bool(numbered)
+
+
+def _unreadable(name: str, dtype: object, hints: Hints) -> ArgumentError:
+    """Refuse a column that holds no levels, voltages or times."""
+    is_time = name == hints.time_column or time_unit_in(name)[0]
+    return ArgumentError(
+        "source", f"a data frame whose column '{name}' holds {dtype}",
+        "numbers or time stamps" if is_time else "numbers or truth values",
+        "Name another with hints={'time_column': ...}." if is_time
+        else "Leave it out with hints={'lines': [...]}.",
+    )  # fmt: skip
+
+
+def _with_time(frame: pd.DataFrame) -> pd.DataFrame:
+    """Take an index that is time as a column; one that a column repeats is not taken again."""
     index = frame.index
     name = "time" if index.name is None else str(index.name)
-    is_time = index.dtype.kind in "mM" or (index.name is not None and time_unit_in(name)[0])
-    if is_time and name not in frame.columns:
-        frame = frame.reset_index(names=name)
-    columns = {}
-    for at, column in enumerate(frame.columns):
-        values = frame.iloc[:, at].to_numpy()
-        if values.dtype == object:
-            values = _plain(values)
-        if values.dtype.kind not in "biufmM":
-            raise ArgumentError(
-                "source", f"a data frame whose column {column!r} holds {frame.dtypes.iloc[at]}",
-                "numbers or truth values", "Leave it out with hints={'lines': [...]}.",
-            )  # fmt: skip
-        if values.dtype.kind in "mM":
-            values = values.astype(f"{values.dtype.kind}8[ns]")
-        columns[str(column)] = pl.Series(str(column), values)
-    return pl.DataFrame(columns)
+    if index.nlevels > 1 or not (
+        index.dtype.kind in "mM" or (index.name is not None and time_unit_in(name)[0])
+    ):
+        return frame
+    if name not in frame.columns:
+        return frame.reset_index(names=name)
+    same = frame.columns.get_loc(name)
+    if isinstance(same, int) and index.equals(type(index)(frame.iloc[:, same])):
+        return frame
+    raise ArgumentError(
+        "source", f"a data frame whose index and whose column '{name}' may both be its time",
+        "one of them", "Leave the index out with frame.reset_index(drop=True).",
+    )  # fmt: skip
 
 
-def _plain(values: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
-    """Take objects that are all truth values or all numbers for what they are."""
-    kinds = {type(value) for value in values}
-    if kinds <= {bool, np.bool_}:
-        return values.astype(bool)
-    if kinds and all(issubclass(kind, int | float | np.number) for kind in kinds):
-        return values.astype(np.float64)
-    return values
+def _series(name: str, column: pd.Series[Any]) -> pl.Series | None:
+    """Take over one column of levels, voltages or times; None where it holds something else."""
+    import pandas as pd  # noqa: PLC0415 - it is there already
+    import polars as pl  # noqa: PLC0415 - slow to import
+
+    if getattr(column.dtype, "tz", None) is not None:
+        column = column.dt.tz_convert("UTC").dt.tz_localize(None)
+    values = column.to_numpy()
+    if values.dtype.kind in "mM":
+        return pl.Series(name, values.astype(f"{values.dtype.kind}8[ns]"))
+    if values.dtype.kind == "f" and values.dtype.itemsize > 8:
+        values = values.astype(np.float64)
+    if values.dtype.kind in "biuf":
+        # What a column of pandas' own types lacks comes as NaN.
+        return pl.Series(name, values, nan_to_null=not isinstance(column.dtype, np.dtype))
+    if values.dtype != object:
+        return None
+    lacking = pd.isna(values)
+    return _plain(name, [None if no else cell for cell, no in zip(values, lacking, strict=True)])
+
+
+def _plain(name: str, cells: list[Any]) -> pl.Series | None:
+    """Take objects that are all truth values, numbers or stamps for what they are."""
+    import polars as pl  # noqa: PLC0415 - slow to import
+
+    kinds = {type(cell) for cell in cells if cell is not None}
+    if kinds and kinds <= {bool, np.bool_}:
+        return pl.Series(name, [None if cell is None else bool(cell) for cell in cells], pl.Boolean)
+    if kinds and all(issubclass(kind, int | np.integer) for kind in kinds):
+        cells = [None if cell is None else int(cell) for cell in cells]
+    elif kinds and all(issubclass(kind, int | float | np.number) for kind in kinds):
+        cells = [None if cell is None else float(cell) for cell in cells]
+    try:
+        series = pl.Series(name, cells)
+    except (TypeError, ValueError, OverflowError, pl.exceptions.PolarsError):
+        return None
+    is_known = series.dtype.is_numeric() or isinstance(
+        series.dtype, pl.Datetime | pl.Duration | pl.Time
+    )
+    return series if is_known else None
 
 
 PathLike: TypeAlias = str | os.PathLike[str]
@@ -211,13 +295,8 @@ class Terms:
     def part_of(self, capture: Capture) -> Capture:
         """Cut the part out of a recording that is examined.
 
-        Raises
-        ------
-        ArgumentError
-            If what means on is told by the level at the recording's start only, and the
-            part begins at the other level.
-        HintError
-            If nothing lies in the part.
+        Refuse one that begins at the other level, where the level at the recording's start alone
+        tells what means on.
         """
         part = clip(capture, *self.span)
         reference = reference_of(capture, self.marker, (), self.sheet)

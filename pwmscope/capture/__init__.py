@@ -17,12 +17,12 @@ from pwmscope.capture.formats import (
     parse_stated_s,
 )
 from pwmscope.capture.reader.hints import Hints, format_interval, format_rate, time_unit_in
-from pwmscope.capture.reader.unpack import Observer, observed_by
+from pwmscope.capture.reader.unpack import Observer, called, observed_by
 from pwmscope.faces import at_first_use
 from pwmscope.model import PS_PER_S, PS_PER_US, Capture, Line
 
 if TYPE_CHECKING:
-    from pwmscope.capture.columnar import read_frame, write_edges
+    from pwmscope.capture.columnar import has_time, read_frame, write_edges
 
 __all__ = [
     "FORMATS",
@@ -35,11 +35,13 @@ __all__ = [
     "Hints",
     "Line",
     "Observer",
+    "called",
     "clip",
     "find_kind",
     "follow_growing",
     "format_interval",
     "format_rate",
+    "has_time",
     "load",
     "observed_by",
     "parse_instant_s",
@@ -49,5 +51,5 @@ __all__ = [
     "write_edges",
 ]
 
-__getattr__ = at_first_use(__name__, {"columnar": "read_frame write_edges"})
+__getattr__ = at_first_use(__name__, {"columnar": "has_time read_frame write_edges"})
 """What needs the columnar library, which is slow to import."""

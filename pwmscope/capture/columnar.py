@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import json
 import operator
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO, Final
@@ -29,12 +29,19 @@ from pwmscope.capture.reader.unpack import (
     unprinted,
     watched,
 )
-from pwmscope.capture.text.columns import LevelColumn
+from pwmscope.capture.text.columns import LevelColumn, needless_threshold
 from pwmscope.capture.text.comparator import MAX_NUMBER
 from pwmscope.capture.text.dialect import MAX_COLUMNS
-from pwmscope.capture.text.edges import Changes, RowBatch, find_clock
+from pwmscope.capture.text.edges import (
+    SERVO_PS,
+    Changes,
+    RowBatch,
+    doubted_clock,
+    find_clock,
+    typical_width_ps,
+)
 from pwmscope.capture.text.layout import Layout, rows_without_time
-from pwmscope.capture.text.table import gather
+from pwmscope.capture.text.table import gather, whole_changes
 from pwmscope.capture.text.time_column import assumed_unit
 from pwmscope.errors import CaptureError, HintError, OutputError
 from pwmscope.model import Assumption, Capture, IntArray, Line
@@ -48,6 +55,8 @@ _ROW_GROUP: Final = 1_000_000
 _MAX_PS: Final = int(np.iinfo(np.int64).max)
 _STAMPS: Final = (pl.Datetime, pl.Duration, pl.Time)
 _HEAD_ROWS: Final = 1000
+_RISING: Final = 9
+"""So many rises for each fall tell a time, with a row out of order, from a voltage."""
 
 
 def write_edges(capture: Capture, path: Path, *, replace: bool = False) -> None:
@@ -130,8 +139,6 @@ def chosen_lines(names: tuple[str, ...], hints: Hints, source: str) -> tuple[str
             raise HintError(
                 f"There is no line '{name}' in {source}; the lines are {', '.join(names[:12])}."
             )
-    if len(set(hints.lines)) < len(hints.lines) or not hints.lines:
-        raise HintError("`lines` must name each line once, for example `lines='RX1,RX2'`.")
     return hints.lines
 
 
@@ -235,6 +242,7 @@ class _TimeColumn:
     first: float  # The first row's value, a fixed-point one as its whole number of last digits
     is_single: bool  # Whether they are floating-point numbers of only 32 bits
     assumptions: tuple[str, ...]  # What was assumed, each a plain sentence
+    is_stamp: bool = False  # Whether they are stamps, which carry their own unit
 
     @property
     def number(self) -> pl.Expr:
@@ -319,7 +327,8 @@ def _find_time_column(scan: pl.LazyFrame, hints: Hints, source: str) -> _TimeCol
             column=name,
         )
     is_single = dtype == pl.Float32
-    column = _TimeColumn(name, unit, decimals, 0, is_single, (*said, assumption))
+    is_stamp = isinstance(dtype, _STAMPS)
+    column = _TimeColumn(name, unit, decimals, 0, is_single, (*said, assumption), is_stamp)
     return _with_origin(column, scan, dtype, source)
 
 
@@ -340,14 +349,18 @@ def _which(
         raise CaptureError(source, found, "say which with `time_column`")
     if timed:
         return timed[0], ()
+    asked = [name for name in hints.lines or () if name in schema and time_unit_in(name)[0]]
+    if asked and hints.rate_hz is None:
+        raise HintError(f"{source}: `lines` names the time column {asked[0]}; leave it out there.")
     name = next(iter(schema))
     if len(schema) == 1 or name not in free or not schema[name].is_numeric():
         return None, ()
-    column = pl.col(name)
-    head = scan.head(_HEAD_ROWS).select((column != 0) & (column != 1)).collect().to_series()
-    if not head.any():
+    head = scan.head(_HEAD_ROWS).select(pl.col(name).cast(pl.Float64)).collect().to_series()
+    steps = head.diff().drop_nulls()
+    rises, falls = int((steps > 0).sum()), int((steps < 0).sum())
+    if not ((head != 0) & (head != 1)).any() or rises <= _RISING * falls:
         return None, ()
-    said = "The first column holds more than 0 and 1, so it is taken as the time."
+    said = "The first column holds more than 0 and 1, and rises, so it is taken as the time."
     arguments = ("time_column", "time_unit")
     return name, (Assumption(said, "time column", name, "", "data", arguments),)
 
@@ -498,6 +511,11 @@ def _refuse_large_stream(path: Path, source: str) -> None:
         )
 
 
+def has_time(frame: pl.DataFrame, hints: Hints, source: str) -> bool:
+    """Say whether a column of a data frame is the time."""
+    return _which(frame.lazy(), frame.schema, hints, source)[0] is not None
+
+
 def read_frame(frame: pl.DataFrame, hints: Hints, source: str) -> Capture:
     """Read a data frame as if it stood in a file of this name."""
     return _read(_described(frame.lazy(), "The data frame has", hints, source), hints, None)
@@ -518,7 +536,9 @@ def _described(scan: pl.LazyFrame, said_first: str, hints: Hints, source: str) -
     said = [f"{said_first} {row_count} rows."]
     if time is None:
         said.append(rows_without_time())
-        layout = Layout("", 0, lines, None, "s", 0, tuple(said), levels=levels)
+        layout = Layout(
+            "", 0, lines, None, "s", 0, tuple(said), levels=levels, rate_hz=hints.rate_hz
+        )
     else:
         said += time.assumptions
         columns = (time.name, *lines)
@@ -552,15 +572,28 @@ def _find_levels(
     asked = [name for name in asked if schema[name] != pl.Boolean]
     voltages: set[str] = set()
     if asked:
-        only_levels = scan.select(_is_level(name).all() for name in asked)
+        # A row that lacks its level makes no voltage of the others.
+        only_levels = scan.select(((pl.col(n) == 0) | (pl.col(n) == 1)).all() for n in asked)
         found = only_levels.collect(engine="streaming").row(0, named=True)
         voltages = {name for name, is_level in found.items() if not is_level}
     if hints.threshold_v is not None and not voltages:
-        raise HintError(f"{source}: no column holds voltages; leave `threshold` out.")
+        raise needless_threshold(source)
     return tuple(
         LevelColumn(name, bit, "analogue" if name in voltages else "digit", bit)
         for bit, name in enumerate(lines)
     )
+
+
+def _left_out(table: _Table) -> tuple[LevelColumn, ...]:
+    """Find the columns of levels that `lines` leaves out."""
+    schema = table.scan.collect_schema()
+    names = [name for name in schema if name not in table.layout.columns]
+    names = [name for name in names if schema[name] == pl.Boolean or schema[name].is_numeric()]
+    if not names:
+        return ()
+    are_levels = table.scan.select(_is_level(name).all() for name in names)
+    found = are_levels.collect(engine="streaming").row(0, named=True)
+    return tuple(LevelColumn(name, at, "digit") for at, name in enumerate(names) if found[name])
 
 
 def _is_level(name: str) -> pl.Expr:
@@ -638,11 +671,39 @@ def _read(table: _Table, hints: Hints, batch_rows: int | None) -> Capture:
         return _stream(replace(table, layout=placed), size)
 
     gathered = gather(rows, table.layout, hints, source, batch_rows)
-    layout, more = _with_decimals(table, gathered.changes)
-    clock = find_clock(gathered.changes, layout, hints, source, gathered.voltages)
+    layout, _ = _with_decimals(table, gathered.changes)
+    shape = whole_changes(
+        gathered, layout, lambda: _left_out(table),
+        changed=rows, source=source, batch_rows=batch_rows,
+    )  # fmt: skip
+    layout, more = _with_decimals(table, shape)
+    clock = find_clock(shape, layout, hints, source, gathered.voltages)
     lines, notes = gathered.lines(clock, hints, source)
     said = (*layout.assumptions, *gathered.said, *more, *clock.assumptions, *notes)
+    if table.time is None or not table.time.is_stamp:
+        _refuse_against_heading(table, lines, hints)
+        said += doubted_clock(lines, layout, hints)
     return Capture(lines, clock.duration_ps, clock.interval_ps, source, said)
+
+
+def _refuse_against_heading(table: _Table, lines: Mapping[str, Line], hints: Hints) -> None:
+    """Refuse a unit that a person states where pulses show that the heading's is right."""
+    time = table.time
+    headed = None if time is None else time_unit_in(f"time {time.name}")[1]
+    if time is None or headed is None or hints.time_unit in {None, headed}:
+        return
+    (stated, power), (other, other_power) = size_of_unit(time.unit), size_of_unit(headed)
+    longer = other * 10.0**other_power / (stated * 10.0**power)
+    widths_ps = [typical_width_ps(line) for line in lines.values() if line.edges_ps.size > 3]
+    as_stated, as_headed = (
+        any(SERVO_PS[0] <= factor * width_ps <= SERVO_PS[1] for width_ps in widths_ps)
+        for factor in (1.0, longer)
+    )
+    if as_headed and not as_stated:
+        raise HintError(
+            f"{table.source}, column {time.name}: the heading says {headed}, and only then do "
+            "levels last like servo pulses; leave `time_unit` out."
+        )
 
 
 def _with_decimals(table: _Table, changes: Changes) -> tuple[Layout, tuple[str, ...]]:

@@ -25,9 +25,11 @@ from pwmscope.capture.reader.unpack import (
     unpacking_at_most,
 )
 from pwmscope.errors import (
+    ArgumentError,
     CaptureError,
     HintError,
     PwmscopeError,
+    format_given,
     plain_text,
     require_number,
     require_type,
@@ -177,7 +179,10 @@ def load(
         rate=rate, time_unit=time_unit, time_column=time_column, lines=lines,
         threshold=threshold, keep=keep, max_gib=max_gib,
     )  # fmt: skip
-    with unpacking_at_most(max_gib), settled(Path(path)) as file:
+    name = os.fsdecode(path)
+    if "\0" in name:
+        raise ArgumentError("path", format_given(name), "the path of a file")
+    with unpacking_at_most(max_gib), settled(Path(name)) as file:
         if is_workbook(file):
             with first_table(file) as table:
                 return _printable(find_format(table).read(table, hints))

@@ -152,7 +152,7 @@ def follow(
     sheet = None if sheet_path is None else load_sheet(sheet_path)
     given = (("rate", rate), ("lines", lines))
     hints: dict[str, Any] = {name: said for name, said in given if said is not None}
-    tell = _print_json if as_json else _print
+    tell = (lambda said: click.echo(json.dumps(said))) if as_json else _print
     if sheet is None or sheet.marker is None:
         tell({"said": NO_MARKER})
     is_file = str(source) != "-" and stat.S_ISREG(source.stat().st_mode)
@@ -263,10 +263,6 @@ def _follow(
 def _print(said: dict[str, Any]) -> None:
     time_s = said.get("time_s")
     click.echo(said["said"] if time_s is None else f"{time_s:9.3f} s  {said['said']}")
-
-
-def _print_json(said: dict[str, Any]) -> None:
-    click.echo(json.dumps(said))
 
 
 def line_words(line: LineNow) -> str:

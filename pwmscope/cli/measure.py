@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import functools
 import os
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 
 @click.command(short_help="Say what was found about every channel of CAPTURE.")
-@functools.partial(reading_options, required=False)
+@partial(reading_options, required=False)
 @examining_options
 @click.option(
     "--line", "only", metavar="LINE", multiple=True,
@@ -150,15 +150,11 @@ def stretches(
     analysis = examination.analyse(recording)
     hunt = analysis.fault_hunt(given)
     capture = analysis.captures[0]
-    if json_copy.is_alone:
-        click.echo(hunt_json(capture, hunt, capture.assumptions), nl=False)
-    else:
-        print_hunt(hunt, capture.assumptions, screen())
-    json_copy.write(
+    json_copy.tell(
         lambda: hunt_json(capture, hunt, capture.assumptions),
-        replace=replace,
-        said="The same comparison is in",
-    )
+        lambda: print_hunt(hunt, capture.assumptions, screen()),
+        replace=replace, said="The same comparison is in",
+    )  # fmt: skip
     ctx.exit(0 if hunt.compared else EXIT_CODES["not shown"])
 
 
@@ -225,18 +221,14 @@ def lag(
     if source is not None and output is not None:
         found = analysis.lag(source, output, *others)
         shown = found.answer.value is not None
-        text = lag_to_json(capture, found, assumptions)
-        if not json_copy.is_alone:
-            print_lag(capture, found, assumptions, screen())
+        text = partial(lag_to_json, capture, found, assumptions)
+        show = partial(print_lag, capture, found, assumptions, screen())
     else:
         follows = analysis.follows(source, output)
         shown = any(finding.value is not None for finding in follows.findings)
-        text = follows_to_json(capture, follows, assumptions)
-        if not json_copy.is_alone:
-            print_follows(capture, follows, assumptions, screen())
-    if json_copy.is_alone:
-        click.echo(text, nl=False)
-    json_copy.write(lambda: text, replace=replace, said="The same findings are in")
+        text = partial(follows_to_json, capture, follows, assumptions)
+        show = partial(print_follows, capture, follows, assumptions, screen())
+    json_copy.tell(text, show, replace=replace, said="The same findings are in")
     ctx.exit(0 if shown else EXIT_CODES["not shown"])
 
 
@@ -396,12 +388,11 @@ def link(
     found = analysis.examine_link(
         last_failsafe=None if register is None else last_failsafe(register, robot)
     )
-    data = link_json(analysis.captures[0], found)
-    if json_copy.is_alone:
-        click.echo(data, nl=False)
-    else:
-        print_sections(link_paragraphs(found))
-        json_copy.write(lambda: data, replace=replace, said="The same answer is in")
+    json_copy.tell(
+        lambda: link_json(analysis.captures[0], found),
+        lambda: print_sections(link_paragraphs(found)),
+        replace=replace, said="The same answer is in",
+    )  # fmt: skip
     if folder is not None:
         make_folder(folder)
         picture = draw_channel_map(found.rows, found.plan.mode)

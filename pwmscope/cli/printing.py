@@ -178,6 +178,16 @@ class JsonCopy:
         if self.file is not None:
             refuse_to_overwrite(self.file, replace=replace)
 
+    def tell(
+        self, text: Callable[[], str], show: Callable[[], None], *, replace: bool, said: str
+    ) -> None:
+        """Write the text to the terminal where that is asked for; else show, and copy the text."""
+        if self.is_alone:
+            click.echo(text(), nl=False)
+        else:
+            show()
+            self.write(text, replace=replace, said=said)
+
     def write(self, text: Callable[[], str], *, replace: bool, said: str) -> None:
         """Write the file, if one is wanted, and say where it is."""
         from pwmscope.output import write_text

@@ -8,9 +8,9 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 import click
 
@@ -181,30 +181,45 @@ class Recording:
             return load(self.path, **self.hints)
 
 
-_HINTS: Final[dict[str, tuple[str, type, str]]] = {
+_Options: TypeAlias = dict[str, tuple[str, str, str]]
+"""By its argument's name each option, what its value is called, and its help."""
+_HINTS: Final[_Options] = {
     "rate": (
-        "RATE", str,
+        "--rate", "RATE",
         "The analyser's sample rate, such as 1MHz; needed where rows carry no time.",
     ),
     "time_unit": (
-        "UNIT", str,
+        "--time-unit", "UNIT",
         "Unit of the time column (s, ms, us, ns, ps) where its heading does not say.",
     ),
     "time_column": (
-        "NAME", str, "The column that holds the time, where its heading does not show it."
+        "--time-column", "NAME",
+        "The column that holds the time, where its heading does not show it.",
     ),
     "lines": (
-        "NAMES", str, "The lines to read, with commas between them; the others are left out."
+        "--lines", "NAMES",
+        "The lines to read, with commas between them; the others are left out.",
     ),
     "threshold": (
-        "VOLTS", float, "The level between low and high of columns that hold voltages."
+        "--threshold", "VOLTS", "The level between low and high of columns that hold voltages."
     ),
     "max_gib": (
-        "GIB", float,
+        "--max-gib", "GIB",
         "How far a packed file or a stream may grow, where the usual bound is too low.",
     ),
 }  # fmt: skip
-"""The hints for `pwmscope.load`: what an option's value is called, its type and its help."""
+"""The hints for `pwmscope.load`."""
+
+
+def _with_options(command: Callable[..., None], options: _Options) -> Callable[..., None]:
+    # An option stands above those that are already there, so the last is added first.
+    for name, (option, value, said) in reversed(options.items()):
+        kind = float if name in ("threshold", "max_gib") else None
+        several = name == "off_at"
+        command = click.option(
+            option, name, metavar=value, help=said, type=kind, multiple=several
+        )(command)  # fmt: skip
+    return command
 
 
 def reading_options(command: Callable[..., None], *, required: bool = True) -> Callable[..., None]:
@@ -217,7 +232,7 @@ def reading_options(command: Callable[..., None], *, required: bool = True) -> C
 
     kind = click.Path(path_type=Path, allow_dash=True)
     argument = click.argument("capture", type=kind, required=required)
-    return argument(_with_hints(collected))
+    return argument(_with_options(collected, _HINTS))
 
 
 def readings_options(command: Callable[..., None]) -> Callable[..., None]:
@@ -232,7 +247,7 @@ def readings_options(command: Callable[..., None]) -> Callable[..., None]:
         "captures", metavar="CAPTURE...", nargs=-1, required=True,
         type=click.Path(path_type=Path, allow_dash=True),
     )  # fmt: skip
-    return argument(_with_hints(collected))
+    return argument(_with_options(collected, _HINTS))
 
 
 def _named(path: Path, hints: dict[str, Any]) -> Recording:
@@ -249,14 +264,6 @@ def _hints(others: dict[str, Any]) -> dict[str, Any]:
     """Take the hints out of a command's keywords; those that were given."""
     given = {name: others.pop(name) for name in _HINTS}
     return {name: hint for name, hint in given.items() if hint is not None}
-
-
-def _with_hints(command: Callable[..., None]) -> Callable[..., None]:
-    # An option stands above those that are already there, so the last is added first.
-    for name, (value, kind, said) in reversed(_HINTS.items()):
-        option = f"--{name.replace('_', '-')}"
-        command = click.option(option, metavar=value, type=kind, help=said)(command)
-    return command
 
 
 @dataclass(frozen=True, slots=True)
@@ -318,57 +325,39 @@ def examining_options(command: Callable[..., None]) -> Callable[..., None]:
 
     @functools.wraps(command)
     def collected(**given: Any) -> None:  # noqa: ANN401
-        own = {field.name: given.pop(field.name) for field in fields(Examination)}
+        own = {name: given.pop(name) for name in _EXAMINING}
         command(examination=Examination(**own), **given)
 
-    # An option stands above those that are already there, so the last is added first.
-    decorated: Callable[..., None] = collected
-    for option in reversed(_EXAMINING_OPTIONS):
-        decorated = option(decorated)
-    return decorated
+    return _with_options(collected, _EXAMINING)
 
 
-_EXAMINING_OPTIONS = (
-    click.option(
-        "--sheet",
-        "sheet_path",
-        metavar="FILE",
-        help="The bench sheet: what is on each line, when it stands still, the event's limit "
+_EXAMINING: Final[_Options] = {
+    "sheet_path": (
+        "--sheet", "FILE",
+        "The bench sheet: what is on each line, when it stands still, the event's limit "
         "(docs/sheet.md).",
     ),
-    click.option(
-        "--plan",
-        "plan_path",
-        metavar="FILE",
-        help="The plan that the hands followed; it tells where the sticks were.",
+    "plan_path": (
+        "--plan", "FILE", "The plan that the hands followed; it tells where the sticks were."
     ),
-    click.option(
-        "--off-line",
-        metavar="LINE",
-        help="The line that marks the transmitter's switch: its level at the start means "
+    "off_line": (
+        "--off-line", "LINE",
+        "The line that marks the transmitter's switch: its level at the start means "
         "on, the other means off. By default the bench sheet's marker.",
     ),
-    click.option(
-        "--off-at",
-        metavar="TIME",
-        multiple=True,
-        help="Without a marker: when the transmitter was switched off, such as 12.4s; may be "
+    "off_at": (
+        "--off-at", "TIME",
+        "Without a marker: when the transmitter was switched off, such as 12.4s; may be "
         "given several times. It is taken as right within half a unit of its last digit.",
     ),
-    click.option(
-        "--convention",
-        "convention_name",
-        metavar="NAME",
-        help="Hold every line against this convention: 'standard servo', 'fast servo', "
+    "convention_name": (
+        "--convention", "NAME",
+        "Hold every line against this convention: 'standard servo', 'fast servo', "
         "'eighth width' or 'twenty-fourth width'. By default its pulses choose it.",
     ),
-    click.option(
-        "--from",
-        "from_time",
-        metavar="TIME",
-        help="Examine the recording from this instant on, such as 12.4s or 350ms.",
+    "from_time": (
+        "--from", "TIME", "Examine the recording from this instant on, such as 12.4s or 350ms."
     ),
-    click.option(
-        "--to", "to_time", metavar="TIME", help="Examine the recording up to this instant."
-    ),
-)
+    "to_time": ("--to", "TIME", "Examine the recording up to this instant."),
+}  # fmt: skip
+"""The fields of an `Examination`."""

@@ -42,7 +42,6 @@ if TYPE_CHECKING:
     from pwmscope.analysis import Analysis
     from pwmscope.findings import Findings
     from pwmscope.report.folder import Entry
-    from pwmscope.report.register import Entry as Kept
 
 _Result_co = TypeVar("_Result_co", covariant=True)
 
@@ -274,15 +273,14 @@ def compare(
     comparison = compared(findings)
     if page_path is not None:
         write_text(page_path, comparison_page(comparison), replace=replace)
-    if json_copy.is_alone:
-        click.echo(comparison_json(comparison), nl=False)
-        return
-    print_comparison(comparison, screen())
-    if page_path is not None:
-        click.echo(f"\nThe same comparison is the page {page_path}.")
-    json_copy.write(
-        lambda: comparison_json(comparison), replace=replace, said="The same comparison is in"
-    )
+
+    def show() -> None:
+        print_comparison(comparison, screen())
+        if page_path is not None:
+            click.echo(f"\nThe same comparison is the page {page_path}.")
+
+    text = partial(comparison_json, comparison)
+    json_copy.tell(text, show, replace=replace, said="The same comparison is in")
 
 
 def _examined(recording: Recording, examination: Examination) -> Findings:
@@ -693,7 +691,9 @@ def export(output: Path, *, register: Path, replace: bool) -> None:
         table = spreadsheet_safe(table)
     replace_file(output, table.write_csv if form == ".csv" else table.write_parquet)
     click.echo(f"{table.height} findings are in {output}.")
-    _format_troubles(entries(register))
+    for entry in entries(register):
+        if entry.trouble:
+            click.echo(entry.trouble, err=True)
 
 
 @log.command(short_help="Write the check sheet of an event day, to print and sign.")
@@ -718,10 +718,3 @@ def day(output: Path, *, register: Path, day: datetime.datetime | None, replace:
     write_text(output, day_sheet_text(register, of_day, rows), replace=replace)
     noun = "robot" if len(rows) == 1 else "robots"
     click.echo(f"{output} holds {len(rows)} {noun} of {of_day}; print it, and sign by hand.")
-
-
-def _format_troubles(held: tuple[Kept, ...]) -> None:
-    """Say one by one which entries cannot be read."""
-    for entry in held:
-        if entry.trouble:
-            click.echo(entry.trouble, err=True)

@@ -150,12 +150,11 @@ def marker(
     if of is None:
         raise HintError(f"{path} names no marker. Add [marker] with its line, on and kind.")
     found = measure_marker(analysis.findings[0], of)
-    data = marker_json(analysis.captures[0], found)
-    if json_copy.is_alone:
-        click.echo(data, nl=False)
-    else:
-        print_sections(marker_paragraphs(found))
-        json_copy.write(lambda: data, replace=replace, said="The same findings are in")
+    json_copy.tell(
+        lambda: marker_json(analysis.captures[0], found),
+        lambda: print_sections(marker_paragraphs(found)),
+        replace=replace, said="The same findings are in",
+    )  # fmt: skip
     if write and found.keys:
         text = Path(path).read_text("utf-8")
         write_text(Path(path), with_marker_keys(text, found.keys, source=path), replace=True)

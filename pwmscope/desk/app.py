@@ -164,7 +164,7 @@ class Desk:
             "folder": str(self.folder.path),
             "recordings": recordings,
             "working": [each for each in recordings if _is_at_work(each)],
-            "robots": self._robots(),
+            "robots": {name: self._robot(name) for name in self.folder.sheets()},
             "sheet": self.folder.sheet,
             "state": State,
             "labels": HINTS,
@@ -173,10 +173,6 @@ class Desk:
             "is_ready": bool(self.folder.remembered().get("ready")),
         }
         return self._pages.get_template(template).render(**{**shared, **values})
-
-    def _robots(self) -> dict[str, str]:
-        """Give each bench sheet's robot, by the sheet's name."""
-        return {name: self._robot(name) for name in self.folder.sheets()}
 
     def _robot(self, sheet: str) -> str:
         with contextlib.suppress(OSError, ValueError):
@@ -364,9 +360,10 @@ class Desk:
         steps = [
             (format_clock(at), step) for at, step in zip(plan.starts_s, plan.steps, strict=True)
         ]
+        kept = self.folder.plan_for(self.folder.sheet, Stamp(0, time.time_ns()))
         return self._page(
             "record.html.j2", title="Record", place="record", plan=plan, steps=steps, mode=mode,
-            losses=losses, needs=plan_needs(plan), robot=robot, kept=self._kept_plan(),
+            losses=losses, needs=plan_needs(plan), robot=robot, kept=kept,
         )  # fmt: skip
 
     def _plan(self, asked: Mapping[str, str]) -> tuple[CapturePlan, str, int, int]:
@@ -379,11 +376,6 @@ class Desk:
         name = self.folder.sheet
         sheet = load_sheet(self.folder.sheet_path(name)) if name else parse_sheet("")
         return make_plan(sheet, mode=mode, losses=losses), sheet.robot, mode, losses
-
-    def _kept_plan(self) -> str:
-        """Name the plan by which the next recording of the robot is read."""
-        stamp = Stamp(0, time.time_ns())
-        return self.folder.plan_for(self.folder.sheet, stamp)
 
     async def keep_plan(self, request: Request) -> Response:
         """Keep a plan: the next recording of the robot is read by it."""

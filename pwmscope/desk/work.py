@@ -78,7 +78,7 @@ def carry_out(job: Job, tell: Tell) -> None:
             if job.register:
                 tell({"entry": _enter(job)})
             elif job.report:
-                _write_report(job)
+                _analyse(job)[0].report(Path(job.results) / "report", replace=True)
             else:
                 _answer(job, tell)
         tell({"ended": True})
@@ -277,10 +277,6 @@ def _enter(job: Job) -> int:
     files, note = [Path(job.file)], analysis.headline
     (entry,) = add_answer(Path(job.register), analysis, files=files, note=note)
     return entry.number
-
-
-def _write_report(job: Job) -> None:
-    _analyse(job)[0].report(Path(job.results) / "report", replace=True)
 
 
 if __name__ == "__main__":

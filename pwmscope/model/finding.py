@@ -196,13 +196,8 @@ WORST_FIRST: Final = (Verdict.DOES_NOT_MEET, Verdict.NOT_SHOWN, Verdict.MEETS)
 def governing(verdicts: Iterable[Verdict]) -> Verdict:
     """Return the verdict over several: one that does not meet governs, then one not shown.
 
-    Parameters
-    ----------
-    verdicts : iterable of Verdict
-        None of them at all shows nothing.
+    None of them at all shows nothing.
 
-    Examples
-    --------
     >>> governing([Verdict.MEETS, Verdict.NOT_SHOWN, Verdict.MEETS]).value
     'not shown'
     """
@@ -347,19 +342,9 @@ class Evidence:
 
     @classmethod
     def of(cls, rise_s: FloatArray, first: int, last: int, pulses: int = 1) -> Evidence:
-        """Name the stretch from one pulse to another.
+        """Name the stretch from one row of a channel's leading edges to another.
 
-        Parameters
-        ----------
-        rise_s : ndarray of float64, shape (n,)
-            Leading edges of all pulses of the channel, in seconds.
-        first, last : int
-            Rows of the first and the last pulse.
-        pulses : int, optional
-            Pulses within it that were used.
-
-        Examples
-        --------
+        >>> import numpy as np
         >>> Evidence.of(np.array([0.0, 0.02, 0.04]), 1, 2, 2)
         Evidence(start_s=0.02, end_s=0.04, pulses=2, first=1, last=2)
         """
@@ -448,21 +433,9 @@ def judge(value: float, limit: float, uncertainty: float | None) -> Verdict:
     """Hold a value against an upper limit, giving the doubt to neither side.
 
     A value whose 95 % interval contains the limit is not shown to meet it and
-    not shown to break it (the guard band of JCGM 106, cited from memory).
+    not shown to break it (the guard band of JCGM 106, cited from memory). The uncertainty is
+    the standard one; None counts as none.
 
-    Parameters
-    ----------
-    value, limit : float
-        In one unit.
-    uncertainty : float or None
-        Standard uncertainty of the value; None counts as none.
-
-    Returns
-    -------
-    Verdict
-
-    Examples
-    --------
     >>> [judge(value, 20.0, 1.0).value for value in (17.0, 19.0, 23.0)]
     ['meets', 'not shown', 'does not meet']
     """

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import threading
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
@@ -12,7 +13,7 @@ from typing import Final, Literal, TypeAlias, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from pwmscope.errors import named
+from pwmscope.errors import ArgumentError, format_given, named, require_type
 
 FloatArray: TypeAlias = npt.NDArray[np.float64]
 IntArray: TypeAlias = npt.NDArray[np.int64]
@@ -44,8 +45,7 @@ def inside(spans: tuple[Span, ...], time_s: FloatArray) -> BoolArray:
     starts = np.array([span.start_s for span in spans])
     ends = np.array([span.end_s for span in spans])
     span = np.searchsorted(starts, time_s, side="right") - 1
-    within: BoolArray = (span >= 0) & (time_s < ends[np.maximum(span, 0)])
-    return within
+    return (span >= 0) & (time_s < ends[np.maximum(span, 0)])
 
 
 def overlaps(spans: tuple[Span, ...], begin_s: FloatArray, end_s: FloatArray) -> BoolArray:
@@ -60,8 +60,7 @@ def overlaps(spans: tuple[Span, ...], begin_s: FloatArray, end_s: FloatArray) ->
     starts = np.array([span.start_s for span in spans])
     ends = np.array([span.end_s for span in spans])
     span = np.searchsorted(starts, end_s, side="left") - 1
-    shared: BoolArray = (span >= 0) & (ends[np.maximum(span, 0)] > begin_s)
-    return shared
+    return (span >= 0) & (ends[np.maximum(span, 0)] > begin_s)
 
 
 Authority: TypeAlias = Literal["person", "file", "data", "convention", ""]
@@ -181,8 +180,9 @@ class Line:
 
     Raises
     ------
-    ValueError
-        If the edges are not strictly increasing or the level is not 0 or 1.
+    ArgumentError
+        If an argument is of another type, the edges are not strictly increasing or the level
+        is not 0 or 1.
     """
 
     name: str
@@ -192,12 +192,20 @@ class Line:
     voltage: Voltage | None = field(default=None, compare=False, repr=False)
 
     def __post_init__(self) -> None:
-        if self.initial_level not in (0, 1):
-            raise ValueError(f"initial_level is {self.initial_level}, expected 0 or 1")
-        if self.edges_ps.dtype != np.int64 or self.edges_ps.ndim != 1:
-            raise ValueError("edges_ps must be a one-dimensional int64 array")
-        if not bool((self.edges_ps[1:] > self.edges_ps[:-1]).all()):
-            raise ValueError(f"the edges of line {self.name} are not strictly increasing")
+        require_type("name", self.name, str, "the line's name")
+        level, edges_ps = self.initial_level, self.edges_ps
+        if not isinstance(level, int | np.integer) or level not in {0, 1}:
+            raise ArgumentError("initial_level", format_given(level), "0 or 1")
+        expected = "a one-dimensional int64 array, picoseconds since the recording's start"
+        require_type("edges_ps", edges_ps, np.ndarray, expected)
+        if edges_ps.dtype != np.int64 or edges_ps.ndim != 1:
+            given = f"an array of the shape {edges_ps.shape} and of {edges_ps.dtype}"
+            raise ArgumentError("edges_ps", given, expected)
+        if not bool((edges_ps[1:] > edges_ps[:-1]).all()):
+            given = f"not in order for line {self.name}"
+            raise ArgumentError("edges_ps", given, "instants that strictly increase")
+        if edges_ps.size and edges_ps[0] < 0:
+            raise ArgumentError("edges_ps", f"below 0 for line {self.name}", expected)
 
     def rises_ps(self, *, inverted: bool = False) -> IntArray:
         """Return the instants of the low-to-high edges.
@@ -253,6 +261,12 @@ class Capture:
     start_ps : int
         Instant at which the time span begins, in picoseconds since the start of the
         recording; above 0 only where a part was cut out (`clip`).
+
+    Raises
+    ------
+    ArgumentError
+        If an argument is of another type, a line is not called by its own name, or an edge
+        lies outside the time span.
     """
 
     lines: Mapping[str, Line]
@@ -263,7 +277,42 @@ class Capture:
     start_ps: int = 0
 
     def __post_init__(self) -> None:
+        require_type("lines", self.lines, Mapping, "the lines by name")
+        require_type("source", self.source, str, "a text that names the recording")
+        require_type("assumptions", self.assumptions, (tuple, list), "sentences")
         object.__setattr__(self, "assumptions", assumed(self.assumptions))
+        for argument in ("duration_ps", "start_ps"):
+            number, expected = getattr(self, argument), "a whole number of picoseconds"
+            require_type(argument, number, (int, np.integer), expected)
+            if number < 0:
+                raise ArgumentError(argument, format_given(number), expected)
+        interval_ps, expected = self.sample_interval_ps, "picoseconds above 0, or None"
+        if interval_ps is not None:
+            require_type("sample_interval_ps", interval_ps, (int, float, np.number), expected)
+            if not 0 < interval_ps < math.inf:
+                raise ArgumentError("sample_interval_ps", format_given(interval_ps), expected)
+        for name, line in self.lines.items():
+            self._check_line(name, line)
+
+    def _check_line(self, name: object, line: object) -> None:
+        if not isinstance(line, Line):
+            raise ArgumentError("lines", f"a mapping that holds {format_given(line)}", "Lines")
+        if line.name != name:
+            raise ArgumentError(
+                "lines", f"a mapping that calls line '{line.name}' {name!r}", "each by its own name"
+            )
+        first_ps, last_ps = (
+            int(line.edges_ps[at]) if line.edges_ps.size else None for at in (0, -1)
+        )
+        if first_ps is None or last_ps is None:
+            return
+        if first_ps <= self.start_ps or last_ps > self.end_ps:
+            at_ps = first_ps if first_ps <= self.start_ps else last_ps
+            raise ArgumentError(
+                "lines", f"a mapping with an edge of line {name} at {at_ps} ps",
+                f"edges after start_ps ({self.start_ps}) and up to the end ({self.end_ps})",
+                "The end is start_ps and duration_ps together.",
+            )  # fmt: skip
 
     @property
     def end_ps(self) -> int:
@@ -312,24 +361,11 @@ def one_by_one() -> Iterator[None]:
 
 
 def at_once(work: Callable[[str], Found], names: Collection[str], size: int) -> dict[str, Found]:
-    """Work on every line, on threads where they are long; what is found is the same.
+    """Work on every line, on threads where they hold many edges or pulses in all (`size`).
 
-    Parameters
-    ----------
-    work : callable
-        Takes a name and changes nothing that the work on another one looks at.
-    names : collection of str
-        The names of the lines.
-    size : int
-        Edges or pulses that they hold in all.
+    The work on one changes nothing that the work on another looks at. What was found for each
+    stands in the order of the names.
 
-    Returns
-    -------
-    dict
-        What was found for each, in the order of the names.
-
-    Examples
-    --------
     >>> at_once(str.lower, ["RX1", "RX2"], size=500)
     {'RX1': 'rx1', 'RX2': 'rx2'}
     """

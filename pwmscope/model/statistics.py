@@ -146,20 +146,8 @@ def lag_one(values: FloatArray) -> float | None:
 
 
 def summarise(values: FloatArray) -> Summary:
-    """Summarise values.
+    """Summarise finite values.
 
-    Parameters
-    ----------
-    values : ndarray of float64, shape (n,)
-        Finite values in any unit.
-
-    Returns
-    -------
-    Summary
-        In the same unit.
-
-    Examples
-    --------
     >>> summarise(np.array([1499.0, 1500.0, 1501.0]))
     Summary(count=3, median=1500.0, mean=1500.0, min=1499.0, max=1501.0, std=1.0)
     """

@@ -363,11 +363,12 @@ _STEPS_US: Final = (100, 200, 500, 1000, 2000, 5000, 10_000, 20_000, 50_000, 100
 
 def _pulses(receiver: Receiver, findings: Findings) -> list[tuple[str, float, float]]:
     """List each line with its usual start after the first line and its usual width."""
-    starts_us = [skew.skew_us.median or 0.0 for skew in receiver.skews]
-    return [
-        (line, start_us, _width_us(findings, line))
-        for line, start_us in zip(receiver.lines, starts_us, strict=True)
-    ]
+    pulses = []
+    for line, skew in zip(receiver.lines, receiver.skews, strict=True):
+        table = findings.channels[line].table
+        width_us = float(np.median(table.width_us[table.measured]))
+        pulses.append((line, skew.skew_us.median or 0.0, width_us))
+    return pulses
 
 
 def _draw_frame(axes: Axes, receiver: Receiver, findings: Findings) -> None:
@@ -381,12 +382,6 @@ def _draw_frame(axes: Axes, receiver: Receiver, findings: Findings) -> None:
     axes.tick_params(axis="y", length=0)
     axes.spines["left"].set_visible(False)
     axes.set_xlabel(f"time since {format_line(receiver.lines[0])} starts (us)")
-
-
-def _width_us(findings: Findings, line: str) -> float:
-    """Take the line's median width."""
-    table = findings.channels[line].table
-    return float(np.median(table.width_us[table.measured]))
 
 
 def _draw_pulse(axes: Axes, row: int, start_us: float, width_us: float) -> None:

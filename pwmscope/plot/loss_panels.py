@@ -300,11 +300,8 @@ def _draw_loss(
         axes.axvline(back_s, color=GREY, linewidth=1.0, linestyle=(0, (1, 2)), zorder=2)
         if first:
             _name(axes, back_s, "on again" if loss.is_marked else "back", GREY, row=1)
-    axes.set_title(format_panel(event), loc="left", pad=3, color=_colour(event))
-
-
-def _colour(event: LossEvent) -> str:
-    return ALARM if event.verdict is Verdict.DOES_NOT_MEET else INK
+    colour = ALARM if event.verdict is Verdict.DOES_NOT_MEET else INK
+    axes.set_title(format_panel(event), loc="left", pad=3, color=colour)
 
 
 def format_panel(event: LossEvent) -> str:

@@ -108,7 +108,8 @@ def draw_drive_path(
     before: tuple[DrivePath, ...], after: tuple[DrivePath, ...] = (), *, change: str = ""
 ) -> Picture:
     """Draw paths seen from above, each from its own start, all to one scale."""
-    reach_m = _reach_m((*before, *after))
+    # Half the side of the square that holds the widest path
+    reach_m = max(1.15 * max(float(np.abs(_page(p.pose)).max()) for p in (*before, *after)), 0.1)
     tiles = []
     for at, path in enumerate(before):
         pair = [(path, "now" if after else "")]
@@ -137,11 +138,6 @@ def draw_drive_path(
 _CELL: Final = 150.0
 _FOOT: Final = 30.0
 _TURN_R: Final = 26.0
-
-
-def _reach_m(paths: tuple[DrivePath, ...]) -> float:
-    """Half the side of the square that holds the widest path."""
-    return max(1.15 * max(float(np.abs(_page(path.pose)).max()) for path in paths), 0.1)
 
 
 def _tile(path: DrivePath, reach_m: float) -> str:

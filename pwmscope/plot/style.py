@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, Final, Protocol, TypeAlias
+from typing import Any, Final, Protocol, TypeAlias, TypeVar
 from xml.sax.saxutils import escape, quoteattr
 
 import matplotlib.style
@@ -22,6 +22,8 @@ from pwmscope.findings import ChannelFindings, Findings, Verdict
 from pwmscope.model import BoolArray, FloatArray, IntArray, format_plainly
 from pwmscope.output import refuse_to_overwrite, replace_file, write_text
 from pwmscope.plot.strips import Tile
+
+_Kind = TypeVar("_Kind")
 
 INK: Final = "#1b1f24"
 GREY: Final = "#5b6470"
@@ -276,14 +278,7 @@ def axes_on(
 def channel_of(result: ChannelResult, recording: int = 0) -> ChannelFindings:
     """Take a channel out of what shows one line, in one recording or in several."""
     wanted = "what was found about a line, such as analysis['RX1']"
-    found: object = result
-    if not isinstance(result, ChannelFindings):
-        several = getattr(result, "channels", None)
-        if not isinstance(several, tuple) or not -len(several) <= recording < len(several):
-            raise ArgumentError("result", format_given(result), wanted)
-        found = several[recording]
-    require_type("result", found, ChannelFindings, wanted)
-    assert isinstance(found, ChannelFindings)  # just seen
+    found = _one_of(result, ChannelFindings, "channels", recording, wanted)
     if found.not_servo is not None:
         raise ArgumentError("result", f"about {found.line}. {found.not_servo}", wanted)
     return found
@@ -292,14 +287,18 @@ def channel_of(result: ChannelResult, recording: int = 0) -> ChannelFindings:
 def findings_of(result: Findings | RecordingsResult, recording: int = 0) -> Findings:
     """Take the findings of one recording out of what shows one or several."""
     wanted = "what pwmscope.examine or pwmscope.analyse gives"
-    found: object = result
-    if not isinstance(result, Findings):
-        several = getattr(result, "findings", None)
-        if not isinstance(several, tuple) or not -len(several) <= recording < len(several):
+    return _one_of(result, Findings, "findings", recording, wanted)
+
+
+def _one_of(result: object, kind: type[_Kind], several: str, recording: int, wanted: str) -> _Kind:
+    found = result
+    if not isinstance(result, kind):
+        held = getattr(result, several, None)
+        if not isinstance(held, tuple) or not -len(held) <= recording < len(held):
             raise ArgumentError("result", format_given(result), wanted)
-        found = several[recording]
-    require_type("result", found, Findings, wanted)
-    assert isinstance(found, Findings)  # just seen
+        found = held[recording]
+    require_type("result", found, kind, wanted)
+    assert isinstance(found, kind)  # just seen
     return found
 
 
@@ -448,8 +447,7 @@ def _columns(time_s: FloatArray, columns: int) -> IntArray:
 def _firsts(wanted: BoolArray, column: IntArray) -> IntArray:
     """Rows of the first wanted point of every column."""
     rows = np.flatnonzero(wanted)
-    firsts: IntArray = rows[np.diff(column[rows], prepend=-1) > 0]
-    return firsts
+    return rows[np.diff(column[rows], prepend=-1) > 0]
 
 
 DECIMALS: Final = 2

@@ -400,8 +400,7 @@ def histogram(result: ChannelResult, *, recording: int = 0, ax: Axes | None = No
 
 def _widths_us(channel: ChannelFindings) -> FloatArray:
     table = channel.table
-    widths: FloatArray = table.width_us[table.measured & ~inside(channel.loss_spans, table.rise_s)]
-    return widths
+    return table.width_us[table.measured & ~inside(channel.loss_spans, table.rise_s)]
 
 
 def draw_width_histogram(channel: ChannelFindings) -> Picture:

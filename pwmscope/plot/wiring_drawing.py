@@ -296,7 +296,7 @@ def _wires(y: float) -> tuple[tuple[str, float], ...]:
 def draw_cables(output: Output) -> Iterator[str]:
     """Draw the cables from an output to each device on it."""
     for row in output.rows:
-        yield from _ground(output, row)
+        yield stroke(_way(output, row, 0), width=2.5)
         yield from _signal(output, row)
         yield from _power(output, row)
     if len(output.rows) > 1:
@@ -319,10 +319,6 @@ def _way(output: Output, row: Row, wire: int) -> list[tuple[float, float]]:
 def _bend(wire: int) -> float:
     """Return where a wire of a shared output branches."""
     return PINS_X + _BUS + 11.0 * wire
-
-
-def _ground(output: Output, row: Row) -> Iterator[str]:
-    yield stroke(_way(output, row, 0), width=2.5)
 
 
 def _signal(output: Output, row: Row) -> Iterator[str]:

@@ -35,7 +35,7 @@ from pwmscope.report.evidence import (
     format_why,
     grouped_checks,
 )
-from pwmscope.report.sentences import format_link
+from pwmscope.report.sentences import format_few, format_link
 
 if TYPE_CHECKING:
     from pwmscope.advice import Setting
@@ -665,8 +665,7 @@ def _other_failure(evidence: Evidence) -> str:
 
 def _rules(wiring: Wiring) -> str:
     """Name the rules that decide about the wiring."""
-    names = [r.name for r in wiring.rulings if r.verdict is wiring.verdict]
-    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+    return format_few([r.name for r in wiring.rulings if r.verdict is wiring.verdict], 3)
 
 
 def _open_parts(evidence: Evidence) -> list[str]:

@@ -498,7 +498,13 @@ def wiring_data(wiring: Wiring) -> dict[str, Json]:
         "robot": wiring.sheet.robot,
         "verdict": wiring.verdict.value,
         "answer": picked(wiring.answer, "verdict sentence"),
-        "rules": [_ruling_data(ruling) for ruling in wiring.rulings],
+        "rules": [
+            {
+                **picked(ruling, "name verdict sentence reason advice source"),
+                "at": [format_key(path) for path in ruling.at],
+            }
+            for ruling in wiring.rulings
+        ],
         "sources": [_feed_data(feed) for feed in wiring.feeds],
         "cautions": list(CAUTIONS),
     }
@@ -507,11 +513,6 @@ def wiring_data(wiring: Wiring) -> dict[str, Json]:
 def wiring_json(wiring: Wiring) -> str:
     """Write the rulings as JSON text, two spaces deep, ending in a line break."""
     return json_text(wiring_data(wiring))
-
-
-def _ruling_data(ruling: Ruling) -> dict[str, Json]:
-    kept = picked(ruling, "name verdict sentence reason advice source")
-    return {**kept, "at": [format_key(path) for path in ruling.at]}
 
 
 def _feed_data(feed: Feed) -> dict[str, Json]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import asdict
 from enum import Enum
 from typing import Any, Final
 
@@ -47,6 +46,10 @@ def _plain(value: Any) -> Json:  # noqa: ANN401 - that is the point
 
 SCHEMA: Final = 1
 _CONVENTION: Final = "name low_us neutral_us high_us source"
+_LIMITS: Final = (
+    "neutral_us overshoot_us jitter_us failsafe_s source excursion_us weapon_motion_s "
+    "drive_motion_s"
+)
 _SUMMARY: Final = "median mean min max std"
 _JITTER: Final = "rms peak_to_peak sampling_floor_rms"
 
@@ -57,7 +60,7 @@ def to_data(findings: Findings) -> dict[str, Json]:
     return {
         "schema": SCHEMA,
         "capture": {**capture_data(capture), "assumptions": list(findings.assumptions)},
-        "limits": asdict(findings.limits),
+        "limits": picked(findings.limits, _LIMITS),
         "recording": [finding_data(finding) for finding in findings.recording_findings],
         "channels": {name: _channel(c) for name, c in findings.channels.items()},
         **({"sensors": _sensors(findings)} if findings.sensors else {}),

@@ -440,7 +440,9 @@ def _block(block: Block) -> Iterator[str]:
         case Paragraph():
             yield _line(block.words)
         case Items():
-            yield "\n".join(_item(item, wide=block.wide) for item in block.items)
+            between = (Run(": "),) if block.wide else ()
+            items = ((*item.lead, *between, *item.body) for item in block.items)
+            yield "\n".join(f"- {_line(words)}" for words in items)
         case Table():
             yield _table(block)
         case Figure():
@@ -453,12 +455,6 @@ def _block(block: Block) -> Iterator[str]:
             yield "\n".join(
                 f"- **{_escaped(term)}**: {_escaped(said)}" for term, said in block.terms
             )
-
-
-def _item(item: Item, *, wide: bool) -> str:
-    if wide:
-        return f"- {_line(item.lead)}: {_words(item.body)}"
-    return f"- {_line((*item.lead, *item.body))}"
 
 
 def _table(table: Table) -> str:

@@ -22,6 +22,7 @@ from pwmscope.findings.failsafe import (
 )
 from pwmscope.findings.sensors import MOTION_STOP
 from pwmscope.model import Hazard, badness, format_line, governing
+from pwmscope.report.sentences import format_few
 
 if TYPE_CHECKING:
     from pwmscope.advice import MixingAdvice, SettingsAdvice
@@ -326,10 +327,7 @@ def format_lines(lines: Sequence[str]) -> str:
     >>> format_lines(["RX1", "RX2"]), format_lines([f"D{n}" for n in range(9)])
     ('RX1, RX2', 'D0, D1, D2 and 6 more')
     """
-    names = [format_line(line) for line in lines]
-    if len(names) <= 4:
-        return ", ".join(names)
-    return f"{', '.join(names[:3])} and {len(names) - 3} more"
+    return format_few(list(map(format_line, lines)), 3 if len(lines) > 4 else 4)
 
 
 def grouped_checks(
@@ -362,8 +360,8 @@ def format_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each
         held = [
             e for _, e in line.losses if e.behaviour is behaviour and e.verdict is event.verdict
         ]
-        widths = dict.fromkeys(f"{e.preset_us:.0f}" for e in held if e.preset_us is not None)
-        return f"holds its last width: {_first_few([*widths])} us"
+        widths = [*dict.fromkeys(f"{e.preset_us:.0f}" for e in held if e.preset_us is not None)]
+        return f"holds its last width: {', '.join(widths[:4])}{' …' * (len(widths) > 4)} us"
     if behaviour is LossClass.WANDERS:
         return "wanders"
     if behaviour in (LossClass.STUCK_HIGH, LossClass.STUCK_LOW, LossClass.NOISE):
@@ -376,10 +374,6 @@ def format_failure(line: FailsafeLine) -> str:  # noqa: PLR0911 - words for each
     if level_us is not None and band is not None and not band.holds(level_us):
         return f"goes to {level_us:.0f} us, outside its stop range"
     return "runs on after the loss"
-
-
-def _first_few(words: Sequence[str], most: int = 4) -> str:
-    return ", ".join(words[:most]) + (" …" if len(words) > most else "")
 
 
 def format_left_out(left: LeftOut) -> str:

@@ -41,6 +41,7 @@ from pwmscope.report.data import Json, capture_data, finding_data, json_text, pi
 from pwmscope.report.failsafe import hazard_data
 from pwmscope.report.sentences import (
     RULEBOOK,
+    format_few,
     format_value,
     print_section,
     print_table,
@@ -382,21 +383,16 @@ def _comparison_sentences(comparison: Comparison) -> Iterator[str]:
             continue
         verb = "differs" if len(names) == 1 else "differ"
         counted = f"{len(names)} of {len(rows)} figures {verb}"
-        yield f"{format_line(line)}: {counted}: {_first_few(names)}.{aside}"
+        yield f"{format_line(line)}: {counted}: {format_few(names, _TOLD)}.{aside}"
     shown_in_some = [row for row in comparison.rows if row.is_shown_in_some]
     hidden = list(dict.fromkeys(row.name for row in shown_in_some if not row.is_different))
     if hidden:
-        yield f"Shown in some recordings only: {_first_few(hidden)}."
+        yield f"Shown in some recordings only: {format_few(hidden, _TOLD)}."
     if any(row.name == FRESH for row in shown_in_some):
         yield (
             "Link freshness was not compared on every line. Move the sticks briskly from end to "
             "end in each recording."
         )
-
-
-def _first_few(names: list[str]) -> str:
-    more = f" and {len(names) - _TOLD} more" if len(names) > _TOLD else ""
-    return ", ".join(names[:_TOLD]) + more
 
 
 def _compared_table(line: str, rows: list[ComparedRow]) -> Table:

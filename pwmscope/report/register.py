@@ -38,6 +38,7 @@ from pwmscope.report.robots import (
     together,
     unusable,
 )
+from pwmscope.report.sentences import format_few
 
 APPLICATION_ID: Final = 0x70776D73
 """Marks an SQLite file as a register (``PRAGMA application_id``): "pwms"."""
@@ -769,7 +770,10 @@ def _day_row(
             told[e.number] = f"Entry {e.number} is damaged: its answer cannot be read."
         elif e.number not in answered:
             found.append(_older_answer(e, kept[e.number][0], failsafes.get(e.number)))
-            told[e.number] = told[e.number] or ("" if e.number in failsafes else _unchecked(e))
+            unchecked = (  # as those of an older version are
+                f"Entry {e.number} was kept without its failsafe check: lines may be missing."
+            )
+            told[e.number] = told[e.number] or ("" if e.number in failsafes else unchecked)
             lost |= {e.number} if told[e.number] else set()
     whole = {(e.sha256, e.sheet_sha256): e.number for e in own if e.number not in lost}
     found += [
@@ -789,11 +793,6 @@ def _day_row(
 
 _OPEN_ALONE: Final = ("power-up", "restart", "neutral")
 """What an answer does not weigh where it is not shown, or only as the bench sheet states."""
-
-
-def _unchecked(entry: Entry) -> str:
-    """Say that an entry lacks its failsafe check, as those of an older version do."""
-    return f"Entry {entry.number} was kept without its failsafe check: lines may be missing."
 
 
 def _older_answer(
@@ -837,8 +836,7 @@ def _older_answer(
     verdict = governing(each.verdict for each in judged)
     decisive = [each for each in judged if each.verdict is verdict]
     named = dict.fromkeys(f"{each.name} of {format_line(each.line)}" for each in decisive)
-    more = f" and {len(named) - 2} more" if len(named) > 2 else ""
-    said = f"{verdict.value}: {', '.join([*named][:2])}{more}"
+    said = f"{verdict.value}: {format_few([*named], 2)}"
     if check is not None and isinstance(check.get("headline"), str):
         said = str(check["headline"])
     return RobotAnswer(

@@ -89,6 +89,16 @@ def print_section(heading: str, sentences: Iterable[str], console: Console) -> N
         print_wrapped(sentence, console, "  - ", "    ")
 
 
+def format_few(words: Sequence[str], most: int) -> str:
+    """Name the first few things, and count the others.
+
+    >>> format_few(["RX1", "RX2", "RX3"], 2), format_few(["RX1", "RX2"], 2)
+    ('RX1, RX2 and 1 more', 'RX1, RX2')
+    """
+    more = f" and {len(words) - most} more" if len(words) > most else ""
+    return ", ".join(words[:most]) + more
+
+
 def short_names(devices: Sequence[str]) -> list[str]:
     """Name each device as far as its first comma, where that tells it from the others.
 

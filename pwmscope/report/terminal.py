@@ -28,7 +28,6 @@ from pwmscope.report.answer import Answer, Card
 from pwmscope.report.evidence import LineChecks, format_lines
 from pwmscope.report.sentences import (
     RULEBOOK,
-    OpenPoint,
     channel_sentence,
     format_convention,
     format_number,
@@ -291,7 +290,9 @@ _PLUS_MINUS: Final = (
 def print_findings(findings: Findings, console: Console) -> None:
     """Print everything found in a recording, check by check."""
     capture = findings.capture
-    console.print(Text(f"{capture.source}, {_format_length(capture)}", style="bold"))
+    length = f"from {capture.start_s:.3f} to {capture.end_s:.3f} s"
+    length = length if capture.start_ps else f"{capture.duration_s:.3f} s"
+    console.print(Text(f"{capture.source}, {length}", style="bold"))
     console.print()
     for channel in findings.channels.values():
         console.print(_answer(channel, console))
@@ -304,12 +305,6 @@ def print_findings(findings: Findings, console: Console) -> None:
     print_wrapped(_PLUS_MINUS, console)
     for heading, sentences in _after(findings, servo):
         print_section(heading, sentences, console)
-
-
-def _format_length(capture: Capture) -> str:
-    if not capture.start_ps:
-        return f"{capture.duration_s:.3f} s"
-    return f"from {capture.start_s:.3f} to {capture.end_s:.3f} s"
 
 
 def _answer(channel: ChannelFindings, console: Console) -> Text:
@@ -338,7 +333,12 @@ def _after(findings: Findings, servo: list[ChannelFindings]) -> Iterator[tuple[s
         (Verdict.DOES_NOT_MEET, "Does not meet"),
         (Verdict.NOT_SHOWN, "Not shown, and why"),
     ):
-        sayings = [_format_point(point) for point in points if point.verdict is verdict]
+        sayings = [
+            f"{', '.join(map(format_line, point.lines))}: {point.name}. {point.sentence} "
+            f"Limit: {point.limit}."
+            for point in points
+            if point.verdict is verdict
+        ]
         if sayings:
             yield heading, sayings
     losses: dict[str, list[str]] = {}
@@ -351,11 +351,6 @@ def _after(findings: Findings, servo: list[ChannelFindings]) -> Iterator[tuple[s
     held = [f"{format_convention(c)} ({c.source})." for c in findings.conventions]
     yield "Held against", [*held, f"limits ({findings.limits.source})."]
     yield "Assumed", list(findings.assumptions)
-
-
-def _format_point(point: OpenPoint) -> str:
-    lines = ", ".join(format_line(line) for line in point.lines)
-    return f"{lines}: {point.name}. {point.sentence} Limit: {point.limit}."
 
 
 Cell = Callable[[ChannelFindings], str]
@@ -579,7 +574,7 @@ def print_look(
     """Print how a file was understood."""
     console.print(Text(capture.source, style="bold"))
     for name, value in (
-        ("file", f"{kind}, {_grouped(size_bytes)} bytes"),
+        ("file", f"{kind}, {f'{size_bytes:,}'.replace(',', ' ')} bytes"),
         ("length", f"{capture.duration_s:.6f} s"),
         ("sampling", _sampling(capture, option_of)),
     ):
@@ -593,10 +588,6 @@ def print_look(
     if len(capture.lines) > 1:
         said = f"The lines read are {', '.join(map(format_line, capture.lines))}."
         print_wrapped(f"{said} [{option_of['lines']}]", console, "  - ", "    ")
-
-
-def _grouped(count: int) -> str:
-    return f"{count:,}".replace(",", " ")
 
 
 def _sampling(capture: Capture, option_of: Mapping[str, str]) -> str:

@@ -220,29 +220,15 @@ def _as_list(value: object, key: str, place: str) -> list[object]:
 def write(recording: Recording, path: str | os.PathLike[str], shape: Shape | None = None) -> None:
     """Write a recording as CSV.
 
+    The shape is the script's by default: "samples", a row per sample with its time; "changes", a
+    row per change with its time, a first row at 0 and a last row at the recording's end; or
+    "levels", a row per sample without time. A name that ends in ``.gz`` gives a gzip file without
+    a time stamp, so that the same recording gives the same bytes.
+
     Times are those of the samples, in seconds. Changes carry 12 decimals, each
     instant rounded to the picosecond. Samples carry the fewest decimals, at
     most 12, that give every sample instant of the rate exactly; where none do,
     12, rounded to the picosecond.
-
-    Parameters
-    ----------
-    recording : Recording
-        As `build` returns it.
-    path : str or path-like
-        The file. A name that ends in ``.gz`` gives a gzip file without a time
-        stamp, so that the same recording gives the same text inside.
-    shape : {"samples", "changes", "levels"}, optional
-        One row per sample with its time; one row per change with its time, a
-        first row at 0 and a last row at the recording's end; or one row per
-        sample without time. The script's shape by default.
-
-    Raises
-    ------
-    OutputError
-        If the file cannot be written; nothing is left half-written.
-    ScriptError
-        If the shape is not one of the three.
     """
     shape = recording.script.shape if shape is None else shape
     if shape not in SHAPES:

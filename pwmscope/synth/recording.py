@@ -88,8 +88,7 @@ def _edges_ps(turns: FloatArray, per_turn: int) -> IntArray:
     at = np.searchsorted(turns[moves], places, side="left")
     low, high = moves[at] - 1, moves[at]
     part = (places - turns[low]) / (turns[high] - turns[low])
-    edges: IntArray = np.rint((low + part) * STEP_S * PS_PER_S).astype(np.int64)
-    return edges
+    return np.rint((low + part) * STEP_S * PS_PER_S).astype(np.int64)
 
 
 def _slow_s(time_s: FloatArray, hz: FloatArray, slow_hz: float, loss: Loss) -> float | None:
@@ -125,8 +124,7 @@ class SupplyTruth:
             volts -= sag.depth_v * ((time_s >= sag.begin_s) & (time_s < sag.end_s))
         step_mv = 1000.0 * self.supply.step_v
         read = np.rint((1000.0 * (volts + self.supply.noise_v * drawn)) / step_mv) * step_mv
-        clipped: IntArray = np.clip(np.rint(read), 0, 9999).astype(np.int64)
-        return clipped
+        return np.clip(np.rint(read), 0, 9999).astype(np.int64)
 
 
 def load_down(supply: Supply, channels: tuple[Channel, ...], duration_s: float) -> SupplyTruth:
@@ -220,8 +218,7 @@ class ChannelTruth:
         """All true edges in order, the first a rise, before any inversion."""
         rises = np.concatenate([self.rise_ps, self.glitch_rise_ps, self.rest_rise_ps])
         widths = np.concatenate([self.width_ps, self.glitch_width_ps, self.rest_width_ps])
-        edges: IntArray = np.sort(np.concatenate([rises, rises + widths]))
-        return edges
+        return np.sort(np.concatenate([rises, rises + widths]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -410,8 +407,7 @@ def _round_to(width_us: FloatArray, step_us: float) -> FloatArray:
     """
     if step_us == 0:
         return width_us
-    rounded: FloatArray = np.rint(width_us / step_us) * step_us
-    return rounded
+    return np.rint(width_us / step_us) * step_us
 
 
 def _to_preset_us(behaviour: GoesToPreset, last_us: float, into_s: FloatArray) -> FloatArray:
@@ -420,8 +416,7 @@ def _to_preset_us(behaviour: GoesToPreset, last_us: float, into_s: FloatArray) -
     ramp_s = behaviour.ramp_s
     part = (into_s - begin_s) / ramp_s if ramp_s > 0 else np.zeros(into_s.size)
     on_way_us = last_us + np.clip(part, 0.0, 1.0) * (behaviour.preset_us - last_us)
-    width_us: FloatArray = np.where(into_s >= end_s, behaviour.preset_us, on_way_us)
-    return width_us
+    return np.where(into_s >= end_s, behaviour.preset_us, on_way_us)
 
 
 def _settles_s(behaviour: PulsesStop | GoesToPreset, loss: Loss) -> float:
@@ -585,8 +580,7 @@ def _made_widths_ps(script: Script, channel: Channel, received: _Received) -> In
     drawn = stream(script.seed, "width", channel.name).standard_normal(received.command_ps.size)
     made_us = received.command_ps / PS_PER_US + drawn * script.width.jitter_us
     made_us = _round_to(made_us, script.width.tick_us)
-    widths_ps: IntArray = np.rint(made_us * PS_PER_US).astype(np.int64)
-    return widths_ps
+    return np.rint(made_us * PS_PER_US).astype(np.int64)
 
 
 def _rests(

@@ -149,7 +149,7 @@ def test_a_marker_that_is_nearly_named_is_one_line_to_write(name, is_near):
     actions = [action.sentence for action in analysis.actions]
     wanted = f'Write line = "{name}" under [marker] in the sheet: the recording has no tx-on.'
     assert actions[0].startswith(wanted) == is_near
-    assert any("--off-line" in said or "`off_line`" in said for said in actions) != is_near
+    assert any("--off-line" in said or "`marker`" in said for said in actions) != is_near
 
 
 def test_devices_of_one_board_are_told_apart(good):

@@ -362,6 +362,8 @@ class Hints:
             raise ArgumentError("max_gib", format_given(max_gib), "a number of GiB above 0")
         if isinstance(lines, str):
             lines = [name.strip() for name in lines.split(",") if name.strip()]
+        if lines is not None and (not lines or len(set(lines)) < len(lines)):
+            raise HintError("`lines` must name each line once, for example `lines='RX1,RX2'`.")
         rate_hz = None if rate is None else parse_rate(rate)
         if isinstance(rate, str) and rate_hz is not None and rate_hz < _MIN_RATE_HZ:
             number = rate.strip()

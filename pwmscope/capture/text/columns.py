@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import re
 from collections.abc import Callable, Sequence
@@ -287,8 +288,30 @@ def find_level_columns(
     if len(levels) > MAX_COLUMNS:
         found = f"{len(levels)} columns of levels, at most {MAX_COLUMNS} are looked at"
         raise sheet.refusal(found, "name those to read with `lines`", in_header=True)
+    if sheet.hints.threshold_v is not None and not any(
+        level.remedy or level.kind == "analogue" for level in levels
+    ):
+        raise needless_threshold(sheet.source)
     placed = _placed(levels) if _bits(levels) <= MAX_LINES else tuple(levels)
     return placed, tuple(_sentences(placed))
+
+
+def needless_threshold(source: str) -> HintError:
+    """Refuse a threshold for levels of 0 and 1, or words."""
+    return HintError(f"{source}: no column holds voltages; leave `threshold` out.")
+
+
+def find_left_out(columns: list[Column], sheet: Sheet) -> tuple[LevelColumn, ...]:
+    """Describe the columns of levels that `lines` leaves out, as far as they can be read."""
+    if sheet.hints.lines is None:
+        return ()
+    chosen = {column.name for column in _chosen(columns, sheet)}
+    found = []
+    for column in columns:
+        if column.kind != "empty" and column.name not in chosen:
+            with contextlib.suppress(CaptureError):
+                found.append(_level_column(column, sheet))
+    return tuple(level for level in found if not level.remedy and level.kind != "analogue")
 
 
 def _bits(levels: Sequence[LevelColumn]) -> int:

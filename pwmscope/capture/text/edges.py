@@ -391,20 +391,85 @@ def find_clock(
             column=layout.time_column,
         )
     if layout.time_kind == "sample":
-        interval_ps, is_even = 0.0, changes.steps.most_ps == changes.steps.least_ps
+        interval_ps, evenly = 0.0, changes.steps.most_ps == changes.steps.least_ps
     else:
-        interval_ps, is_even = _mean_interval(changes, layout, source)
-    # A list of changes may begin and end with a row that changes nothing.
-    is_list = 2 * changes.words.size >= max(1, changes.row_count - 2)
-    if is_list and not is_even:
+        interval_ps, evenly = _mean_interval(changes, layout, source)
+    is_list = lists_changes(changes)
+    if is_list and not evenly:
         _refuse_sloping_changes(moving, layout, source)
     if layout.time_kind == "sample":
-        clock = replace(_counted(changes, rate_hz, hints, source), is_uneven=not is_even)
-    elif is_list and (not layout.analogue or not is_even):
-        clock = _change_clock(changes, changes.time_parts, layout, hints, source)
+        clock = replace(_counted(changes, rate_hz, hints, source), is_uneven=not evenly)
+    elif is_list and (not layout.analogue or not evenly):
+        said = "Most rows change a level, so the file is read as one row per change."
+        clock = _change_clock(changes, layout, hints, source, said)
+    elif not evenly and not moving and _lack_lines(changes, hints, layout, source):
+        said = (
+            "Rows are changes, though most change none of the lines read: pulses repeat far more "
+            "closely than rows come."
+        )
+        clock = _change_clock(changes, layout, hints, source, said)
     else:
-        clock = _sample_clock(changes, layout, hints, source, interval_ps, is_even=is_even)
+        clock = _sample_clock(changes, layout, hints, source, interval_ps, is_even=evenly)
     return replace(clock, assumptions=(*clock.assumptions, *_said_of_edges(moving, clock)))
+
+
+def lists_changes(changes: Changes) -> bool:
+    """Whether most rows change a level; the first and the last of a list may change nothing."""
+    return 2 * changes.words.size >= max(1, changes.row_count - 2)
+
+
+def come_evenly(changes: Changes, layout: Layout, source: str) -> bool:
+    """Whether rows are samples at even steps, whatever they change."""
+    if changes.time_parts is None or layout.time_kind == "sample":
+        return True
+    return changes.end_ps == changes.start_ps or _mean_interval(changes, layout, source)[1]
+
+
+_FEW_PS: Final = 250 * 10**6
+"""Samples further apart than this show a servo pulse by three rows or fewer."""
+_NEARLY_EVEN: Final = 1.5
+_LUMPY: Final = 8
+"""A sampling clock's shortest step is no shorter than this part of the mean; steps so far both
+below and above it are no clock's (own choices)."""
+_REPEATS: Final = 0.05
+"""Of the mean step: samples would scatter each span by 0.39 of it (median of four uniform errors),
+so spans that repeat this closely were not timed by them."""
+
+
+def _lack_lines(changes: Changes, hints: Hints, layout: Layout, source: str) -> bool:
+    """Whether rows that mostly change nothing are changes of lines that are not among them.
+
+    Where rows are neither these nor samples, no interval is right: they are refused.
+    """
+    least_ps, most_ps = changes.steps.least_ps, changes.steps.most_ps
+    mean_ps = (changes.end_ps - changes.start_ps) / (changes.row_count - 1)
+    is_lumpy = _LUMPY * least_ps < mean_ps < most_ps / _LUMPY
+    are_few = mean_ps > _FEW_PS and _NEARLY_EVEN * least_ps < mean_ps
+    if hints.rate_hz is not None and (is_lumpy or are_few):
+        return True
+    if are_few and _repetition_ps(changes) <= _REPEATS * mean_ps:
+        return True
+    if not is_lumpy:
+        return False
+    raise CaptureError(
+        source,
+        f"rows come {format_interval(least_ps)} to {format_interval(most_ps)} apart, and most "
+        "change none of the lines",
+        "keep all lines of a list of changes, or leave out rows that change none, or give `rate`",
+        row=layout.skip_lines + 1 + changes.steps.most_at,
+    )
+
+
+def _repetition_ps(changes: Changes) -> float:
+    """Tell by how much a line's spans differ from the one before of the same level, as a median."""
+    flipped, times_ps = _flipped(changes), changes.time_ps
+    assert times_ps is not None  # rows without times are samples
+    found = []
+    for bit in range(8 * flipped.dtype.itemsize):
+        spans_ps = np.diff(times_ps[(flipped >> flipped.dtype.type(bit)) & 1 == 1])
+        found.append(np.abs(spans_ps[2:] - spans_ps[:-2]))
+    differences_ps = np.concatenate(found)
+    return float(np.median(differences_ps)) if differences_ps.size else float("inf")
 
 
 def _mean_interval(changes: Changes, layout: Layout, source: str) -> tuple[float, bool]:
@@ -487,9 +552,9 @@ def passes_midnight(layout: Layout, end_ps: int) -> bool:
 
 
 def _change_clock(
-    changes: Changes, listed_ps: tuple[IntArray, ...], layout: Layout, hints: Hints, source: str
+    changes: Changes, layout: Layout, hints: Hints, source: str, sentence: str
 ) -> Clock:
-    said = ["Most rows change a level, so the file is read as one row per change."]
+    said = [sentence]
     if changes.last_changed == changes.row_count - 1:
         said.append(
             "The recording is taken to end at its last row, a change. Lines that went quiet "
@@ -497,6 +562,7 @@ def _change_clock(
         )
     resolution = resolution_ps(layout.time_unit, layout.time_decimals)
     rate_hz = hints.rate_hz or layout.rate_hz
+    listed_ps = changes.time_parts or ()
     interval_ps, more = find_listed_interval(listed_ps, resolution, rate_hz, hints, source)
     interval_ps, coarse = no_finer_than_printed(interval_ps, resolution)
     duration_ps = changes.end_ps - changes.start_ps
@@ -532,7 +598,7 @@ def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tu
         return ()  # held against the times themselves
     known = _SERVO_PULSES_PS if by_rate else _PULSES_PS
     trains = {
-        name: (_typical_width_ps(line), float(np.median(line.edges_ps[2:] - line.edges_ps[:-2])))
+        name: (typical_width_ps(line), float(np.median(line.edges_ps[2:] - line.edges_ps[:-2])))
         for name, line in lines.items()
         if line.edges_ps.size > 3
     }
@@ -558,7 +624,8 @@ def doubted_clock(lines: Mapping[str, Line], layout: Layout, hints: Hints) -> tu
     )  # fmt: skip
 
 
-def _typical_width_ps(line: Line) -> float:
+def typical_width_ps(line: Line) -> float:
+    """Tell how long a line's pulses last: the median of the shorter of each two spans."""
     spans_ps = np.diff(line.edges_ps)
     return float(np.median(np.minimum(spans_ps[:-1], spans_ps[1:])))
 
@@ -571,13 +638,13 @@ def _servo_factors(trains: list[tuple[float, float]]) -> tuple[float, float] | N
     if not trains:
         return None
     widths_ps, periods_ps = zip(*trains, strict=True)
-    least = max(_SERVO_PS[0] / min(widths_ps), _FRAMES_PS[0] / min(periods_ps))
-    most = min(_SERVO_PS[1] / max(widths_ps), _FRAMES_PS[1] / max(periods_ps))
+    least = max(SERVO_PS[0] / min(widths_ps), _FRAMES_PS[0] / min(periods_ps))
+    most = min(SERVO_PS[1] / max(widths_ps), _FRAMES_PS[1] / max(periods_ps))
     is_one_rate = max(periods_ps) <= 1.02 * min(periods_ps)
     return (least, most) if is_one_rate and least <= most and not least <= 1 <= most else None
 
 
-_SERVO_PS: Final = (750 * 10**6, 2250 * 10**6)
+SERVO_PS: Final = (750 * 10**6, 2250 * 10**6)
 _FRAMES_PS: Final = (2400 * 10**6, 25 * 10**9)
 """Widths and frame periods of servo pulses (common practice)."""
 _SERVO_PULSES_PS: Final = ((250 * 10**6, 600 * 10**6), (750 * 10**6, 3 * 10**9))

@@ -37,7 +37,9 @@ from pwmscope.capture.text.columns import (
     Sheet,
     find_bystanders,
     find_columns,
+    find_left_out,
     find_level_columns,
+    needless_threshold,
 )
 from pwmscope.capture.text.dialect import (
     SPACES,
@@ -369,6 +371,8 @@ class Layout:
     runs: RunColumns | None = None  # The columns of a table of lengths
     # Places of the columns that are spelled as parsers do not know, and how
     spellings: tuple[tuple[int, Spelling], ...] = ()
+    # The columns that `lines` leaves out: what rows are is told from all of them
+    left_out: tuple[LevelColumn, ...] = ()
 
     @property
     def is_text(self) -> bool:
@@ -438,16 +442,23 @@ def find_layout(
         stamp = find_stamp_format(time.column.cells)
         said += stamp.assumptions
     levels: tuple[LevelColumn, ...] = ()
+    left_out: tuple[LevelColumn, ...] = ()
     events = None if time is None else find_event_columns(others, time.column, time.unit, sheet)
     if events is not None:
+        if hints.threshold_v is not None:
+            raise needless_threshold(source)
         said += events.assumptions
         aside += tuple(c.name for c in others if c.position not in events.positions)
     else:
         aside += find_bystanders(others, None if time is None else time.column, sheet)
-        levels, more = find_level_columns([c for c in others if c.name not in aside], sheet)
+        of_lines = [c for c in others if c.name not in aside]
+        levels, more = find_level_columns(of_lines, sheet)
+        left_out = find_left_out(of_lines, sheet)
         said += more
     said += _set_aside(aside, others, sheet)
-    layout = _layout(sheet, head, said, levels=levels, events=events, stamp=stamp)
+    layout = _layout(
+        sheet, head, said, levels=levels, left_out=left_out, events=events, stamp=stamp
+    )
     if time is None:
         return layout
     return replace(
@@ -512,11 +523,13 @@ def _run_layout(runs: RunColumns, sheet: Sheet, head: str) -> Layout:
     others = [c for c in sheet.columns if c.position not in runs.positions and not c.is_nameless]
     levels: tuple[LevelColumn, ...] = (LevelColumn("line1", place, "digit"),)
     said = [*runs.assumptions, *_said_of_rate(sheet)]
+    left_out: tuple[LevelColumn, ...] = ()
     if not runs.levels:
         levels, more = find_level_columns(others, sheet)
+        left_out = find_left_out(others, sheet)
         said += more
     return _layout(
-        sheet, head, said, levels=levels, runs=runs, is_loose=True,
+        sheet, head, said, levels=levels, left_out=left_out, runs=runs, is_loose=True,
         time_column=sheet.columns[place].name, time_unit=unit or "s", time_decimals=runs.decimals,
         time_kind="number" if unit else "sample",
     )  # fmt: skip

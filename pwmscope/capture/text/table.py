@@ -5,7 +5,7 @@ from __future__ import annotations
 import codecs
 import math
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final, TypeAlias
@@ -14,7 +14,7 @@ import numpy as np
 
 from pwmscope.capture.reader.hints import Hints, kept, rate_needed
 from pwmscope.capture.reader.unpack import HEAD_BYTES, open_bytes, reading, unprinted
-from pwmscope.capture.text.columns import groups_of
+from pwmscope.capture.text.columns import LevelColumn, groups_of
 from pwmscope.capture.text.comparator import (
     HYSTERESIS,
     AmplitudeHistogram,
@@ -31,10 +31,12 @@ from pwmscope.capture.text.edges import (
     RowBatch,
     RowError,
     at_samples,
+    come_evenly,
     doubted_clock,
     find_clock,
     gather_changes,
     joined,
+    lists_changes,
     no_edges,
     passes_midnight,
     past_midnight,
@@ -250,6 +252,30 @@ def gather(
     return Gathered(changes, tuple(said), found)
 
 
+def whole_changes(
+    gathered: Gathered,
+    layout: Layout,
+    left_out: Callable[[], Sequence[LevelColumn]],
+    *,
+    changed: ChangedOnly,
+    source: str,
+    batch_rows: int | None,
+) -> Changes:
+    """Give the changes that tell what uneven rows are: those of left out columns as well."""
+    own = gathered.changes
+    if come_evenly(own, layout, source) or not (columns := left_out()):
+        return own
+    try:
+        others = [
+            gather_changes(changed(replace(layout, levels=group), batch_rows), source, layout)
+            for group in groups_of(columns)
+        ]
+    except CaptureError:  # they may be left out since they cannot be read
+        return own
+    whole = joined([own, *others])
+    return whole if lists_changes(whole) else own
+
+
 def read_table(path: Path, hints: Hints, *, batch_rows: int | None = None) -> Capture:
     """Read a delimited text table of levels, voltages, events or pulses.
 
@@ -358,7 +384,11 @@ def _read_rows(text: Text, layout: Layout, hints: Hints, batch_rows: int | None)
 
     gathered = gather(rows, layout, hints, source, batch_rows, changed=changed)
     _refuse_without_rate(layout, source)
-    clock = find_clock(gathered.changes, layout, hints, source, gathered.voltages)
+    shape = whole_changes(
+        gathered, layout, lambda: layout.left_out,
+        changed=changed, source=source, batch_rows=batch_rows,
+    )  # fmt: skip
+    clock = find_clock(shape, layout, hints, source, gathered.voltages)
     lines, notes = gathered.lines(clock, hints, source)
     said = [*text.assumptions, *layout.assumptions, *gathered.said, *clock.assumptions, *notes]
     said += doubted_clock(lines, layout, hints)

@@ -287,6 +287,7 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     edges = [line.edges_ps for line in lines.values()]
     if not any(edges_ps.size for edges_ps in edges):
         raise no_edges([line.name for line in wanted], format_interval(duration_ps), reading.source)
+    edges += _left_out_edges(reading, header, wanted)
     unit_ps = max(1, header.unit_fs // 1000)
     interval_ps, interval_note = find_listed_interval(
         edges, unit_ps, hints.rate_hz, hints, reading.source, digits="time unit"
@@ -302,6 +303,25 @@ def read_vcd(path: Path, hints: Hints, *, block_bytes: int = BLOCK_BYTES) -> Cap
     if cut_short:
         said = (*said, "The last line is not closed, so it may be cut short; it was left out.")
     return Capture(lines, duration_ps, interval_ps, reading.source, said)
+
+
+def _left_out_edges(
+    reading: _Reading, header: Header, wanted: tuple[Wanted, ...]
+) -> list[IntArray]:
+    """Follow the lines that `lines` leaves out, as the interval is told from all changes."""
+    if reading.hints.lines is None:
+        return []
+    whole = replace(reading, hints=Hints())
+    taken = {(line.variable.code, line.bit) for line in wanted}
+    try:
+        every, _ = choose_lines(header, whole.hints, reading.source)
+        digital = [line for line in every if not line.is_real]
+        others = tuple(ln for ln in digital if (ln.variable.code, ln.bit) not in taken)
+        if not others or len(every) > MAX_LINES:
+            return []
+        return [line.edges_ps for line in _followed(whole, header, others).lines.values()]
+    except CaptureError:  # they may be left out since they cannot be read
+        return []
 
 
 _AT_ONCE: Final = 1024

@@ -11,7 +11,7 @@ import numpy as np
 
 from pwmscope.bench import LEVELS, STICKS, BenchSheet, Limits, Marker
 from pwmscope.capture import Capture, Line
-from pwmscope.errors import named
+from pwmscope.errors import HintError, named
 from pwmscope.findings.failsafe.alternatives import Case, Setting
 from pwmscope.findings.failsafe.event import (
     RESTART,
@@ -86,7 +86,16 @@ from pwmscope.findings.failsafe.verdict import judge_loss
 from pwmscope.findings.failsafe.watched import Watched, watch_line
 from pwmscope.findings.segmentation import Record, ServoLines, find_dwells, find_servo_lines
 from pwmscope.findings.sensors import Motion, Rotation, Supply, SupplyAnswer
-from pwmscope.model import Definition, Finding, Hazard, HazardKind, Span, at_once, inside
+from pwmscope.model import (
+    Assumption,
+    Definition,
+    Finding,
+    Hazard,
+    HazardKind,
+    Span,
+    at_once,
+    inside,
+)
 from pwmscope.pulses import Convention, Frames, PulseTable, find_frames
 
 MIN_GOOD: Final = 50
@@ -291,11 +300,19 @@ def _marked(
         said = f"Line {marker.name}, the bench sheet's marker, shows on throughout."
         found = restarts(outputs, (), capture.start_s, capture.end_s)
         return FoundMoments(found, None, (said,), Polarity.ASSUMED)
-    marks = marked_losses(
-        marker, capture.end_s, outputs, on_level=on_level, start_s=capture.start_s,
-        interval_us=capture.sample_interval_us, late_s=reference.late_s,
-        least_late_s=reference.least_late_s, back_late_s=reference.back_late_s, outputs=outputs,
-    )  # fmt: skip
+    try:
+        marks = marked_losses(
+            marker, capture.end_s, outputs, on_level=on_level, start_s=capture.start_s,
+            interval_us=capture.sample_interval_us, late_s=reference.late_s,
+            least_late_s=reference.least_late_s, back_late_s=reference.back_late_s, outputs=outputs,
+        )  # fmt: skip
+    except HintError as error:
+        # What is wrong with all times is not to be sought in the marker's wire.
+        clock = ("time unit", "sampling rate")
+        for said in capture.assumptions:
+            if isinstance(said, Assumption) and said.what in clock and said.value is None:
+                raise HintError(f"{capture.source}: {said}") from error
+        raise
     said = f"Line {marker.name} is the marker: {LEVELS[marks.on_level]}, {_WHY[marks.polarity]}, "
     said += "means transmitter on."
     kind = _KIND.get(reference.kind, "is of no stated kind and counts as a button")

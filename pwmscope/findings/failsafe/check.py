@@ -34,6 +34,7 @@ from pwmscope.findings.sensors import MOTION_STOP, looks_like_marks, looks_like_
 from pwmscope.model import WORST_FIRST, Assumption, Finding, Hazard, HazardKind, Verdict, governing
 from pwmscope.pulses import PulseTable
 
+NOTHING_TO_STOP = "This line has no device that a signal loss is to stop."
 UNLISTED = Reason(
     "The bench sheet does not list this line, and it carries servo pulses.",
     "Write in the sheet what is on it.",
@@ -278,6 +279,14 @@ class Failsafe:
     limits: Limits  # Gives the failsafe limit and where it stands
     lines: tuple[FailsafeLine, ...]  # The bench sheet's in its order, then the others
     left_out: tuple[LeftOut, ...] = ()
+
+    def of_line(self, name: str) -> FailsafeLine:
+        """Give the check of a line; one without a device to stop has none, and says so."""
+        found = next((line for line in self.lines if line.line == name), None)
+        if found is not None:
+            return found
+        expected = expectation_of(self.sheet, name)
+        return FailsafeLine(name, expected, "", (), NOTHING_TO_STOP, examine_trials(()))
 
     def __repr__(self) -> str:
         lines = "\n".join(f"  {line!r}" for line in self.lines)

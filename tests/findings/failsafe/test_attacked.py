@@ -657,3 +657,18 @@ def test_a_nudge_of_both_sticks_after_the_return_is_a_hands():
             return rise_s, width_us
 
     assert check(Nudged(STALE)).verdict is MEETS
+
+
+def test_one_that_runs_before_the_link_and_leaps_with_it_says_nothing_of_the_others():
+    """RX2 leaves its preset 0.8 s before the link, and leaps to its stick in the link's frame."""
+
+    class Early(Drill):
+        def pulses(self, line):
+            rise_s, width_us = Drill.pulses(self, line)
+            for _, _, follows_s in self.spans if line == "RX2" else ():
+                width_us[(rise_s > follows_s - 0.8) & (rise_s < follows_s)] = 1890.0
+            return rise_s, width_us
+
+    skew_s = {"RX1": 0.0, "RX2": 0.0022, "RX3": 0.0044}
+    found = check(Early(STALE, searches_s=1.5, skew_s=skew_s))
+    assert verdicts(found) == {"RX1": "meets", "RX2": "not shown", "RX3": "meets"}

@@ -293,7 +293,6 @@ LINE = Line("RX1", EDGES, 0)
         ("initial_level", lambda: Line("a", EDGES, EDGES)),
         ("lines", lambda: Capture([LINE], 9, None, "x")),
         ("lines", lambda: Capture({"RX1": 5}, 9, None, "x")),
-        ("lines", lambda: Capture({"RX2": LINE}, 9, None, "x")),
         ("duration_ps", lambda: Capture({"RX1": LINE}, 9.0, None, "x")),
         ("duration_ps", lambda: Capture({"RX1": LINE}, True, None, "x")),
         ("start_ps", lambda: Capture({"RX1": LINE}, 9, None, "x", (), -1)),
@@ -308,6 +307,11 @@ def test_a_capture_or_line_that_cannot_be_is_refused_when_it_is_made(argument, m
     with pytest.raises(ArgumentError, match=f"The argument {argument} is") as caught:
         make()
     assert caught.value.argument == argument
+
+
+def test_a_line_under_another_name_takes_that_name():
+    assert Capture({"RX2": LINE}, 9, None, "x").lines["RX2"].name == "RX2"
+    assert LINE.name == "RX1"
 
 
 @pytest.mark.parametrize(

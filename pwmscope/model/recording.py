@@ -7,7 +7,7 @@ import math
 import os
 import threading
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal, TypeAlias, TypeVar
 
 import numpy as np
@@ -265,7 +265,7 @@ class Capture:
     Raises
     ------
     ArgumentError
-        If an argument is of another type, or a line is not called by its own name.
+        If an argument is of another type.
     """
 
     lines: Mapping[str, Line]
@@ -290,16 +290,12 @@ class Capture:
             require_type("sample_interval_ps", interval_ps, (int, float, np.number), expected)
             if not 0 < interval_ps < math.inf:
                 raise ArgumentError("sample_interval_ps", format_given(interval_ps), expected)
-        for name, line in self.lines.items():
-            self._check_line(name, line)
-
-    def _check_line(self, name: object, line: object) -> None:
-        if not isinstance(line, Line):
-            raise ArgumentError("lines", f"a mapping that holds {format_given(line)}", "Lines")
-        if line.name != name:
-            raise ArgumentError(
-                "lines", f"a mapping that calls line '{line.name}' {name!r}", "each by its own name"
-            )
+        for line in self.lines.values():
+            if not isinstance(line, Line):
+                raise ArgumentError("lines", f"a mapping that holds {format_given(line)}", "Lines")
+        if any(line.name != name for name, line in self.lines.items()):
+            named = {name: replace(line, name=name) for name, line in self.lines.items()}
+            object.__setattr__(self, "lines", named)
 
     @property
     def end_ps(self) -> int:

@@ -50,8 +50,9 @@ class Convention:
     source: str
 
     def __post_init__(self) -> None:
+        require_number("glitch_us", self.glitch_us, "microseconds above 0", least=1e-6)
         widths = ("accepted_low_us", "low_us", "neutral_us", "high_us", "accepted_high_us")
-        for names in (("glitch_us", *widths), ("period_low_us", "period_us", "period_high_us")):
+        for names in (widths, ("period_low_us", "period_us", "period_high_us")):
             for name in names:
                 require_number(name, getattr(self, name), "microseconds above 0", least=1e-6)
             values = [getattr(self, name) for name in names]

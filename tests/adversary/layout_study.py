@@ -126,9 +126,13 @@ def _toml(channels: dict[str, Channel]) -> str:
 
 
 def controls_at(
-    t: np.ndarray, holds: np.ndarray, rng: np.random.Generator
+    t: np.ndarray, spans: np.ndarray, rng: np.random.Generator, hand: np.random.Generator
 ) -> dict[str, np.ndarray]:
-    """Where each control is, -1 to 1, at some times; ``holds`` says where a loss is prepared."""
+    """Where each control is, -1 to 1, at some times; a loss is prepared in each span.
+
+    A hand takes 0.06 to 0.3 s for a stick, each anew; a switch takes no time.
+    """
+    holds = np.any([(t > a) & (t < b) for a, b in spans], axis=0)
     at = {}
     knots = {
         "elevator": [(3, 0), (3.4, 1), (5, 1), (5.4, -1), (7, -1), (7.4, 0), (13, 0), (13.4, 0.9),
@@ -142,7 +146,11 @@ def controls_at(
         moved = np.interp(t, [k[0] for k in path], [k[1] for k in path])
         rest = -1.0 if name == "throttle" else 0.0
         moved = moved + (rest if name == "throttle" else 0.0)
-        at[name] = np.where(holds, held[name] + 0.01 * rng.standard_normal(), moved)
+        part = np.zeros(t.size)
+        for a, b in spans:
+            up_s, down_s = hand.uniform(0.06, 0.3, 2)
+            part += np.clip((t - a) / up_s, 0.0, 1.0) - np.clip((t - b) / down_s, 0.0, 1.0)
+        at[name] = moved + part * (held[name] + 0.01 * rng.standard_normal() - moved)
     on = np.where(holds, 1.0, -1.0)
     at |= {"switch": on, "kill": on}
     at["left"] = np.clip(at["elevator"] + at["aileron"], -1, 1)
@@ -164,10 +172,9 @@ def record(layout: Layout, losses: int = 10) -> tuple[dict[str, tuple[np.ndarray
     frame = rng.uniform(0, period) + period * np.arange(int(end / period))
     # Sticks go up two seconds before a loss, and down a second or more after the link is back.
     back_s = on_s + rng.uniform(0.15, 0.9, losses)
-    holds = np.any(
-        [(frame > a - 2.0) & (frame < b + 1.6) for a, b in zip(off_s, on_s, strict=True)], axis=0
-    )
-    at = controls_at(frame, holds, rng)
+    spans = np.column_stack([off_s - 2.0, on_s + 1.6])
+    hand = np.random.default_rng([layout.seed, 7])
+    at = controls_at(frame, spans, rng, hand)
     lag_s = rng.uniform(0.25, 1.3)  # From the link's end to what the receiver then does
     die_s = rng.uniform(0.0, 0.05)
     linked = np.ones(len(frame), bool)
@@ -183,7 +190,7 @@ def record(layout: Layout, losses: int = 10) -> tuple[dict[str, tuple[np.ndarray
         both = channel.sheet.get("neutral_us") is not None or channel.control not in throttle_up
         place = at[channel.control][last]
         if channel.control == "throttle" and both:
-            place = np.where(holds[last], 0.6, 0.0)
+            place = 0.6 * (at["throttle"][last] + 1.0) / 1.4
         width = 1500.0 + 500.0 * place
         if channel.loss == "preset":
             width = np.where(lost, channel.preset, width)

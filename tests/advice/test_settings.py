@@ -492,7 +492,7 @@ def test_a_switch_that_the_plan_moves_is_at_its_ends_on_and_off(moved):
     plan = CapturePlan((rest, on, again))
     spans = [StepSpan(s, 3.0 * k + 0.2, 3.0 * k + 2.9) for k, s in enumerate(plan.steps)]
     lateness = measured("plan alignment", 0.0, "s", "It follows the plan.")
-    alignment = Alignment(plan, tuple(spans), (), (), 0.0, 0.0, lateness)
+    alignment = Alignment(plan, tuple(spans), (), (), 0.0, lateness)
     sheet = sheet_of('role = "kill"\nstop_us = [900, 1300]\nlow_us = 1100\nhigh_us = 1800')
     (channel,) = advise_settings(found, sheet, alignment=alignment).channels
     for name in ("low endpoint", "high endpoint"):

@@ -583,8 +583,8 @@ def find_listed_interval(
         return shown_ps, Assumption(
             f"All {sum(part.size for part in parts)} changes lie "
             f"{f'within {format_interval(resolution_ps)} of' if beside else 'on'} ticks "
-            f"{format_interval(shown_ps)} apart, which is taken as the sampling interval "
-            f"({format_rate(shown_ps)}).",
+            f"{format_interval(shown_ps)} apart, {'' if beside else 'which is '}taken as the "
+            f"sampling interval ({format_rate(shown_ps)}).",
             what, shown_ps, "ps", "convention" if beside else "data", arguments,
         )  # fmt: skip
     if bound is None:

@@ -185,10 +185,10 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
         raise sheet.question(column, about + "(s, ms, us, ns, ps or '100 ns').")
     if sheet.rate_hz is not None and (by_rate := _unit_by_rate(column, sheet.rate_hz)):
         rate = format_rate(1e12 / sheet.rate_hz)
-        why = f"because its steps are then the stated {rate}"
+        why = f"because its steps are the stated {rate}"
         return taken(by_rate, f"{name} is taken as time in {by_rate}, {why}.", "data")
     if not sheet.has_header and len(column.cells) >= _ENOUGH_ROWS and column.counts_by_one:
-        about = "these numbers count the rows without a unit; add `rate` for samples, or "
+        about = "these numbers count the rows, without a unit. Add `rate` for samples, or "
         raise sheet.question(column, about + "`time_unit` for times.")
     fitting = _fitting_units(sheet.more_text(), sheet.dialect, column)
     if len(fitting) > 1:
@@ -201,12 +201,12 @@ def _find_time_unit(column: Column, sheet: Sheet) -> tuple[str, Assumption]:
         said = f"No unit is stated: {name} is taken as time in {inferred}, {why}."
         return taken(inferred, said, "data")
     if epoch is not None and inferred is None:
-        why = "because it then lies in this century; no unit is stated"
+        why = "because it then lies in this century"
         return taken(epoch, f"{name} is taken as {epoch} since 1970, {why}.", "data")
     is_large = column.numbers and abs(column.numbers[-1]) >= _MAX_SECONDS
     doubted = is_large or _hold_a_pulse_in_another_unit(column, sheet)
     if not doubted and any("e" in cell.lower() for cell in column.cells):
-        why = "it is written with powers of ten, as programs write SI units"
+        why = "programs write SI units with powers of ten"
         return taken("s", f"{name} is taken as time in seconds: {why}.", "convention")
     if len(column.cells) >= _ENOUGH_ROWS or doubted:
         is_whole = column.kind == "integer"

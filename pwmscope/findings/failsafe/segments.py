@@ -20,7 +20,7 @@ from pwmscope.model import (
     median_of,
     sampling_floor_us,
 )
-from pwmscope.pulses import PulseTable, taken
+from pwmscope.pulses import PulseTable, excerpt, taken
 
 STANDING_PULSES: Final = 6
 """Pulses at one level that make an output stand; fewer are told as movement."""
@@ -185,11 +185,13 @@ def _dither_us(width_us: FloatArray, interval_us: float, most_us: float) -> floa
     """Give the step of a receiver's timer between two of whose widths a line goes back and forth.
 
     A width that lies between two ticks comes out as either, pulse by pulse, also where the line
-    stands. It scatters by half the step at most. 0 where that is not seen.
+    stands. It scatters by half the step at most. 0 where that is not seen. Of a long record parts
+    are looked at.
     """
     if width_us.size < DITHER_PULSES:
         return 0.0
-    rows = sliding_window_view(width_us, DITHER_PULSES)
+    rows = sliding_window_view(excerpt(width_us), DITHER_PULSES, axis=1)
+    rows = rows.reshape(-1, DITHER_PULSES)
     low_us = rows.min(axis=1)
     step_us = rows.max(axis=1) - low_us
     seen = np.flatnonzero((step_us > 2.5 * interval_us) & (step_us <= most_us))
